@@ -1,0 +1,1 @@
+"""Published foundry values: alloys, allowances, angles and yields, each with its source."""

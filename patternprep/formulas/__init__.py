@@ -1,0 +1,1 @@
+"""Foundry figures as pure functions: one formula, one function, no mesh in it."""

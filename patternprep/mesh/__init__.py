@@ -1,0 +1,1 @@
+"""Meshes: reading, mending, checking, writing, solids and faces."""

@@ -1,0 +1,1 @@
+"""The pattern: frame, stock, parting, draft and matching of the halves."""

@@ -1,0 +1,1 @@
+"""Plain-text reports of parts, kits, proofs and alloys."""
