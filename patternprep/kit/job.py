@@ -1,0 +1,292 @@
+"""The job: everything that is asked of one make, as a checked model and as a TOML file.
+
+Amounts are kept as the text the user wrote ("1.9 %", "2 mm"); they are checked when the job is
+made and turned into numbers where they are used. Every key has a stated default, and a job that
+is written out states every key.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+
+from patternprep.errors import FileFault, PatternprepError, UsageFault
+from patternprep.units import parse_angle, parse_fraction, parse_length, parse_mass
+
+__all__ = [
+    "JOB_VERSION",
+    "AlloyChoice",
+    "Camber",
+    "ContractionChoice",
+    "DraftChoice",
+    "EstimateChoice",
+    "Job",
+    "MasterChoice",
+    "PartChoice",
+    "PartingChoice",
+    "PrinterChoice",
+    "Rapping",
+    "StockChoice",
+    "StockRule",
+    "dump_job",
+    "load_job",
+]
+
+JOB_VERSION = 1
+
+
+def _checked(parse: Any, *words: str) -> Any:
+    """A text that is one of the words, or that the parser takes."""
+
+    def check(text: str) -> str:
+        if text.strip().lower() in words:
+            return text.strip().lower()
+        try:
+            parse(text)
+        except PatternprepError as fault:
+            raise ValueError(str(fault)) from None
+        return text.strip()
+
+    return AfterValidator(check)
+
+
+Length = Annotated[str, _checked(parse_length)]
+Mass = Annotated[str, _checked(parse_mass)]
+Fraction = Annotated[str, _checked(parse_fraction)]
+BookFraction = Annotated[str, _checked(parse_fraction, "book")]
+TableAngle = Annotated[str, _checked(parse_angle, "table")]
+StockAmount = Annotated[str, _checked(parse_length, "table")]
+Axis = Literal["x", "y", "z"]
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class PartChoice(_Section):
+    """The finished-part model."""
+
+    file: str = Field(description="path of the mesh, from the folder of the job file")
+    units: Literal["mm", "cm", "m", "in", "ft"] = Field("mm", description="the mesh's unit")
+    facet_limit: int = Field(2_000_000, gt=0, description="refuse meshes with more facets")
+
+
+class AlloyChoice(_Section):
+    """The metal that is poured."""
+
+    name: str = Field(description="designation or plain name of the alloy")
+    shop_file: str = Field("", description="TOML file with the shop's own alloys; empty for none")
+
+
+class ContractionChoice(_Section):
+    """How much larger than the casting the pattern is made."""
+
+    value: BookFraction = Field("book", description='"book", or like "1.9 %" or "1/4 in/ft"')
+    basis: Literal["part", "pattern"] = Field(
+        "part",
+        description="pattern = part x (1 + s), or part = pattern x (1 - s)",
+    )
+    cored: bool = Field(False, description="the book value for work held back by cores")
+    axes: Literal["part", "mould"] = Field(
+        "part", description="whose x, y and z the values per axis follow"
+    )
+    x: str = Field("", description="own value along x; empty for the common value")
+    y: str = Field("", description="own value along y; empty for the common value")
+    z: str = Field("", description="own value along z; empty for the common value")
+
+
+class MasterChoice(_Section):
+    """A metal master pattern, cast from the printed one: contracts twice."""
+
+    alloy: str = Field("", description="the master's metal; empty when there is no metal master")
+    contraction: BookFraction = Field("book", description="contraction of the master's metal")
+    stock: Length = Field("0 mm", description="metal to finish on every face of the master")
+
+
+class Rapping(_Section):
+    """Rapping makes the mould larger than the pattern; the pattern is made smaller by it."""
+
+    per_side: Length = Field("0 mm", description="taken off each side in plan, at pattern size")
+
+
+class Camber(_Section):
+    """A bow given to a long pattern against the bow that the casting takes."""
+
+    height: Length = Field("0 mm", description="rise of the middle over the ends, casting size")
+    along: Axis = Field("x", description="the long axis, in the mould frame")
+    toward: Literal["x", "y"] = Field("y", description="where the middle moves, mould frame")
+
+
+class PartingChoice(_Section):
+    """How the part leaves the sand."""
+
+    pull: str = Field("auto", description='"auto", "+z", "-x" or "0,1,1": up in the mould')
+    plane: str = Field(
+        "auto", description='"auto", "middle", "top", "12.5 mm" along the pull, or "at 0,0,12.5"'
+    )
+    match: Literal["taper", "step"] = Field(
+        "taper", description="taper the smaller half more so that the halves meet, or keep a step"
+    )
+
+
+class DraftChoice(_Section):
+    """The taper of the walls."""
+
+    angle: TableAngle = Field("2 deg", description='degrees, or "table" by wall height')
+    material: Literal["wood", "plastic"] = Field(
+        "plastic", description="what the pattern is made of, for the table"
+    )
+    corner: Literal["mitred", "round"] = Field("mitred", description="sharp edges stay, or round")
+
+
+class StockChoice(_Section):
+    """Metal left on one face, or on several, for machining or grinding."""
+
+    face: str = Field(description='like "+z", "bore 1", "bores", "at 10,0,35" or "all"')
+    amount: StockAmount = Field(description='like "2 mm", or "table" for the stock rule')
+
+
+class StockRule(_Section):
+    """Where "table" amounts come from."""
+
+    rule: Literal["iso", "handbook"] = Field("iso", description="ISO 8062-3 or the handbook table")
+    allowance_grade: str = Field("G", description="required machining allowance grade, A to K")
+    tolerance_grade: str = Field("12", description="casting tolerance grade DCTG, 1 to 16")
+    cope_extra: Fraction = Field(
+        "0 %", description="more on faces that lie up in the cope, as a share of the amount"
+    )
+
+
+class PrinterChoice(_Section):
+    """The machine that prints the pattern."""
+
+    size_error: Fraction = Field(
+        "0 %", description="by how much a print comes out too large (negative: too small)"
+    )
+    plastic: str = Field("PLA", description="what the pattern is printed in")
+    infill: Fraction = Field("100 %", description="share of the volume that is printed")
+
+
+class EstimateChoice(_Section):
+    """What the metal estimate counts with."""
+
+    castings_per_mould: int = Field(1, ge=1, description="how many castings one mould holds")
+    yield_share: BookFraction = Field("book", description="casting mass over poured mass")
+    loss: BookFraction = Field("book", description="metal lost in melting")
+    pour_off: Mass = Field("0 kg", description="metal poured off into pigs after the moulds")
+    heel: Mass = Field("0 kg", description="metal left in the furnace")
+
+
+class Job(_Section):
+    """One make, whole."""
+
+    version: Literal[1] = 1
+    part: PartChoice
+    alloy: AlloyChoice
+    contraction: ContractionChoice = ContractionChoice()
+    master: MasterChoice = MasterChoice()
+    rapping: Rapping = Rapping()
+    camber: Camber = Camber()
+    parting: PartingChoice = PartingChoice()
+    draft: DraftChoice = DraftChoice()
+    stock: tuple[StockChoice, ...] = ()
+    stock_rule: StockRule = StockRule()
+    printer: PrinterChoice = PrinterChoice()
+    estimate: EstimateChoice = EstimateChoice()
+
+
+def build_job(values: dict[str, Any], source: str) -> Job:
+    """A checked Job from nested plain values; UsageFault names the key and the rule."""
+    try:
+        return Job.model_validate(values)
+    except ValidationError as error:
+        raise UsageFault(_first_complaint(error, source)) from None
+
+
+def _first_complaint(error: ValidationError, source: str) -> str:
+    first = error.errors()[0]
+    key = ".".join(str(p) for p in first["loc"])
+    kind = first["type"]
+    if kind == "extra_forbidden":
+        known = _known_keys(first["loc"])
+        near = difflib.get_close_matches(str(first["loc"][-1]), known, n=1)
+        hint = f"did you mean '{near[0]}'" if near else f"known here: {', '.join(known)}"
+        return f"{source}: the key '{key}' is not known; {hint}."
+    if kind == "missing":
+        return f"{source}: the key '{key}' is missing; add it."
+    if kind == "literal_error":
+        return f"{source}: '{key}' is '{first['input']}' but must be {first['ctx']['expected']}."
+    message = first["msg"].removeprefix("Value error, ").rstrip(".")
+    return f"{source}: '{key}': {message}."
+
+
+def _known_keys(location: tuple[int | str, ...]) -> list[str]:
+    model: type[BaseModel] = Job
+    for part in location[:-1]:
+        if isinstance(part, int):
+            continue
+        annotation: Any = model.model_fields[part].annotation
+        inner = getattr(annotation, "__args__", (annotation,))[0]
+        if isinstance(inner, type) and issubclass(inner, BaseModel):
+            model = inner
+    return sorted(model.model_fields)
+
+
+def load_job(path: Path) -> Job:
+    """Read a job file; the part's and the shop file's paths are taken from its folder."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise FileFault(f"{path}: cannot be read ({error.strerror}); check the path.") from None
+    except UnicodeDecodeError:
+        raise FileFault(f"{path}: is not UTF-8 text; a job file is TOML text.") from None
+    try:
+        values = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise UsageFault(f"{path}: is not valid TOML: {error}.") from None
+    if values.get("version", JOB_VERSION) != JOB_VERSION:
+        raise UsageFault(
+            f"{path}: version is {values['version']!r} but this tool knows version {JOB_VERSION}."
+        )
+    job = build_job(values, str(path))
+    folder = path.parent
+    part = job.part.model_copy(update={"file": str(folder / job.part.file)})
+    alloy = job.alloy
+    if alloy.shop_file:
+        alloy = alloy.model_copy(update={"shop_file": str(folder / alloy.shop_file)})
+    return job.model_copy(update={"part": part, "alloy": alloy})
+
+
+def dump_job(job: Job) -> str:
+    """The job as TOML text, every key stated, each with its meaning beside it."""
+    import tomlkit
+
+    document = tomlkit.document()
+    document.add(tomlkit.comment("A patternprep job: mm, kg, degrees unless a unit is written."))
+    document.add("version", tomlkit.item(job.version))
+    for name in Job.model_fields:
+        section = getattr(job, name)
+        if isinstance(section, BaseModel):
+            document.add(name, _table(section))
+        elif name == "stock" and section:
+            rows = tomlkit.aot()
+            for row in section:
+                rows.append(_table(row))
+            document.add("stock", rows)
+    return tomlkit.dumps(document)
+
+
+def _table(section: BaseModel) -> Any:
+    import tomlkit
+
+    table = tomlkit.table()
+    for key, field in type(section).model_fields.items():
+        item = tomlkit.item(getattr(section, key))
+        if field.description:
+            item.comment(field.description)
+        table.add(key, item)
+    return table
