@@ -1,0 +1,1 @@
+"""Mending what a part file got wrong, and telling by how much."""

@@ -1,0 +1,1 @@
+"""Reading part files: STL, 3MF, OBJ, PLY and OFF."""
