@@ -17,7 +17,14 @@ import numpy.typing as npt
 from patternprep.errors import KernelFault
 from patternprep.mesh.mesh import FloatArray, Mesh
 
-__all__ = ["UNION_LEAF", "Solid", "hull_of_points", "union_all"]
+__all__ = [
+    "UNION_LEAF",
+    "Solid",
+    "hull_of_points",
+    "plan_area",
+    "triangulate_rings",
+    "union_all",
+]
 
 UNION_LEAF = 64
 """Most bodies that one union takes at once; larger sets are united as a tree."""
@@ -201,6 +208,19 @@ class Solid:
 def hull_of_points(points: FloatArray) -> Solid:
     """Convex hull of points (n, 3) mm."""
     return Solid(m3.Manifold.hull_points(np.asarray(points, dtype=np.float64)), "a convex hull")
+
+
+def plan_area(rings: Sequence[FloatArray]) -> float:
+    """Area in mm2 of the plan region that rings (k, 2) wind about a positive number of times."""
+    return float(m3.CrossSection([np.asarray(r) for r in rings], m3.FillRule.Positive).area())
+
+
+def triangulate_rings(rings: Sequence[FloatArray]) -> npt.NDArray[np.int64]:
+    """Triangles (m, 3) over the rings' points in order; outer anticlockwise, holes clockwise.
+
+    No point is added or left out, so the triangles close a mesh along the rings' edges.
+    """
+    return np.asarray(m3.triangulate([np.asarray(r) for r in rings]), dtype=np.int64).reshape(-1, 3)
 
 
 def union_all(solids: Iterable[Solid], order: npt.NDArray[np.int64] | None = None) -> Solid:
