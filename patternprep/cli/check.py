@@ -30,7 +30,8 @@ def check(
     """Parse, call the library, print."""
     from patternprep.errors import ProofFailed
     from patternprep.proof import prove_kit
-    from patternprep.report.proof import failure_sentence, proof_rows, proof_text
+    from patternprep.proof.words import failure_sentence, proof_rows
+    from patternprep.report.proof import proof_text
 
     lines = prove_kit(kit, progress=tell_stage(quiet))
     if as_json:

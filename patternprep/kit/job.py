@@ -60,7 +60,6 @@ Fraction = Annotated[str, _checked(parse_fraction)]
 BookFraction = Annotated[str, _checked(parse_fraction, "book")]
 TableAngle = Annotated[str, _checked(parse_angle, "table")]
 StockAmount = Annotated[str, _checked(parse_length, "table")]
-Axis = Literal["x", "y", "z"]
 
 
 class _Section(BaseModel):
@@ -117,7 +116,7 @@ class Camber(_Section):
     """A bow given to a long pattern against the bow that the casting takes."""
 
     height: Length = Field("0 mm", description="rise of the middle over the ends, casting size")
-    along: Axis = Field("x", description="the long axis, in the mould frame")
+    along: Literal["x", "y"] = Field("x", description="the long axis, in the mould frame")
     toward: Literal["x", "y"] = Field("y", description="where the middle moves, mould frame")
 
 

@@ -192,6 +192,10 @@ class Solid:
         """With facets removed so that the surface moves by less than the tolerance, mm."""
         return Solid(self._body.simplify(float(tolerance)), "a simplification")
 
+    def refine(self, longest: float) -> Solid:
+        """With edges divided so that none is longer than ``longest`` mm; the shape stays."""
+        return Solid(self._body.refine_to_length(float(longest)), "dividing edges")
+
     def bodies(self) -> list[Solid]:
         """The separate shells as solids (an inner void stays apart with negative volume)."""
         return [Solid(b, "taking bodies apart") for b in self._body.decompose()]

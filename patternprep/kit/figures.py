@@ -1,0 +1,198 @@
+"""Every figure of a kit as one dictionary: what figures.json holds and the reports print."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from patternprep import __version__
+from patternprep.kit.halves import Halves
+from patternprep.kit.metal import metal_figures
+from patternprep.kit.pieces import Piece
+from patternprep.kit.plan import Plan
+from patternprep.mesh.mesh import Mesh
+from patternprep.pattern.parting import PartingCandidate, Undercut
+
+__all__ = ["FIGURES_VERSION", "candidate_figures", "figures_of", "part_figures"]
+
+FIGURES_VERSION = 1
+
+
+def figures_of(plan: Plan, halves: Halves, pieces: Sequence[Piece]) -> dict[str, Any]:
+    """All figures but hashes, files and the proof; plain Python values only."""
+    casting_mm3 = sum(piece.mesh.volume for piece in pieces) / plan.frame.volume_factor
+    volumes = _volumes(plan, halves, casting_mm3)
+    metal = metal_figures(plan.job, plan.alloy, casting_mm3, pieces)
+    figures: dict[str, Any] = {
+        "version": FIGURES_VERSION,
+        "made_with": f"patternprep {__version__}",
+        "part": part_figures(plan.part) | _reading(plan),
+        "alloy": metal.alloy,
+        "contraction": plan.size.contraction,
+        "frame": {
+            "part_to_mould": plan.frame.matrix.tolist(),
+            "up_in_mould": "+z",
+            "parting_plane": "z = 0",
+        },
+        "rapping": {"per_side": plan.job.rapping.per_side},
+        "camber": None if plan.bow is None else asdict(plan.bow),
+        "parting": _parting(plan, halves),
+        "draft": _draft(plan, halves),
+        "stock": _stock(plan),
+        "volumes_mm3": volumes,
+        "casting": {"volume_mm3": casting_mm3, "mass_kg": metal.casting_kg},
+        "pour": metal.pour,
+        "charge": metal.charge,
+        "pattern": metal.pattern,
+        "print": {"scale": float(pieces[0].print_matrix[0, 0])},
+        "estimate_steps": metal.steps,
+        "warnings": _warnings(plan, halves),
+        "cautions": metal.cautions,
+        "pieces": [],
+        "proof": [],
+    }
+    return plain(figures)
+
+
+def part_figures(part: Mesh) -> dict[str, Any]:
+    """The ``part`` section: the finished part in its own axes."""
+    return {
+        "size_mm": part.size.tolist(),
+        "low_corner_mm": part.bounds[0].tolist(),
+        "volume_mm3": part.volume,
+        "area_mm2": part.area,
+        "facets": part.facets,
+    }
+
+
+def _reading(plan: Plan) -> dict[str, Any]:
+    return {
+        "file": Path(plan.job.part.file).name,
+        "units": plan.job.part.units,
+        "facets_read": plan.read.facets_read,
+        "bodies": plan.read.bodies,
+        "mended": [mending.text for mending in plan.read.mendings],
+    }
+
+
+def _volumes(plan: Plan, halves: Halves, casting_mm3: float) -> dict[str, float]:
+    """Causes at casting size; what rounding to 32-bit files moved is told as ``rounding``."""
+    factor = plan.frame.volume_factor
+    drafted = halves.drafted
+    volumes = {
+        "part": plan.part.volume,
+        "stock": plan.stocked.volume - plan.part.volume,
+        "undercut_filled": drafted.undercut_filled_mm3 / factor,
+        "draft": drafted.draft_mm3 / factor,
+        "parting_match": drafted.parting_match_mm3 / factor,
+        "prints": 0.0,
+        "print_clearance": 0.0,
+        "cores_in_metal": 0.0,
+    }
+    volumes["rounding"] = casting_mm3 - sum(volumes.values())
+    volumes["casting"] = casting_mm3
+    return volumes
+
+
+def _parting(plan: Plan, halves: Halves) -> dict[str, Any]:
+    drafted = halves.drafted
+    return {
+        "pull_in_part": np.asarray(plan.chosen.pull).tolist(),
+        "offset_mm": plan.offset_mm,
+        "one_piece": drafted.cope is None or drafted.drag is None,
+        "match": plan.job.parting.match,
+        "step_before_mm": drafted.step_before_mm,
+        "step_mm": drafted.step_mm,
+        "candidates": [candidate_figures(c) for c in plan.candidates],
+        "undercuts": [undercut_figures(u) for u in halves.undercuts],
+    }
+
+
+def candidate_figures(candidate: PartingCandidate) -> dict[str, Any]:
+    """One way to part the part, with its figures and reasons."""
+    return {
+        "pull_in_part": np.asarray(candidate.pull).tolist(),
+        "offset_mm": candidate.offset_mm,
+        "score": candidate.score,
+        "one_piece": candidate.one_piece,
+        "flat_back": candidate.flat_back,
+        "height_mm": candidate.height_mm,
+        "draft_added_mm3": candidate.draft_added_mm3,
+        "undercut_mm3": candidate.undercut_mm3,
+        "cores_asked": candidate.cores_asked,
+        "machined_up_mm2": candidate.machined_up_mm2,
+        "undercuts": [undercut_figures(u) for u in candidate.undercuts],
+        "reasons": list(candidate.reasons),
+    }
+
+
+def undercut_figures(undercut: Undercut) -> dict[str, Any]:
+    """One place that has to be filled, cored or pulled otherwise."""
+    return {
+        "kind": undercut.kind,
+        "place_in_part_mm": np.asarray(undercut.place).tolist(),
+        "volume_mm3": undercut.volume_mm3,
+        "advice": undercut.advice,
+    }
+
+
+def _draft(plan: Plan, halves: Halves) -> dict[str, Any]:
+    drafted = halves.drafted
+    return {
+        "angle_deg": drafted.min_angle,
+        "asked": plan.job.draft.angle,
+        "corner": plan.job.draft.corner,
+        "walls": [dict(wall) for wall in drafted.wall_figures()],
+    }
+
+
+def _stock(plan: Plan) -> dict[str, Any]:
+    rows = []
+    for row in plan.stock:
+        face = row.face
+        rows.append(
+            {
+                "name": face.name,
+                "kind": face.kind,
+                "point": face.point,
+                "normal": face.normal,
+                "axis_point": face.axis_point,
+                "axis": face.axis,
+                "radius_mm": face.radius,
+                "amount_mm": row.amount_mm,
+                "asked": row.asked,
+            }
+        )
+    return {"faces": rows}
+
+
+def _warnings(plan: Plan, halves: Halves) -> list[str]:
+    warnings = list(plan.read.warnings)
+    for undercut in halves.undercuts:
+        x, y, z = (float(c) for c in undercut.place)
+        warnings.append(
+            f"{undercut.kind} at ({x:.1f}, {y:.1f}, {z:.1f}) mm is filled with "
+            f"{undercut.volume_mm3 / 1000.0:.3f} cm3 of metal: {undercut.advice}"
+        )
+    if halves.drafted.step_mm > 0.05:
+        warnings.append(
+            f"The halves step by up to {halves.drafted.step_mm:.2f} mm at the parting, as asked."
+        )
+    return warnings
+
+
+def plain(value: Any) -> Any:
+    """The same with numpy's numbers and arrays as Python's own, for JSON."""
+    if isinstance(value, dict):
+        return {key: plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [plain(item) for item in value]
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    if isinstance(value, np.generic):
+        return value.item()
+    return value

@@ -1,0 +1,78 @@
+"""The pattern's halves: cut at the parting, drafted, matched; with what was filled, by name."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from patternprep.errors import GeometryFault
+from patternprep.kit.plan import Plan
+from patternprep.mesh.kernel import Solid
+from patternprep.pattern.draft import AngleRule, DraftedPattern, constant_angle, draft_pattern
+from patternprep.pattern.parting import Undercut, undercuts_of
+from patternprep.progress import Progress, silent
+from patternprep.units import parse_angle
+
+__all__ = ["Halves", "make_halves"]
+
+SMALLEST_NAMED_SHARE = 1e-6
+"""Filled places below this share of the part's volume are rounding and are not named."""
+
+LARGEST_DRAFT_DEG = 30.0
+
+
+@dataclass(frozen=True)
+class Halves:
+    """The drafted pattern with the places that had to be filled."""
+
+    drafted: DraftedPattern
+    undercuts: tuple[Undercut, ...]
+
+
+def make_halves(plan: Plan, progress: Progress = silent) -> Halves:
+    """Cut the stocked part at the parting, draft both halves and match them."""
+    progress("cutting at the parting")
+    whole = Solid.from_mesh(plan.in_mould, "the part with its stock")
+    low, high = (float(z) for z in whole.bounds[:, 2])
+    cope, drag = _cut(whole, low, high)
+    progress("drafting")
+    drafted = draft_pattern(
+        cope,
+        drag,
+        _angles(plan),
+        corner=plan.job.draft.corner,
+        match=plan.job.parting.match,
+        progress=progress,
+    )
+    least = SMALLEST_NAMED_SHARE * whole.volume
+    undercuts = tuple(
+        found
+        for filled, half in drafted.filled_pairs
+        for found in undercuts_of(filled, half, plan.frame.inverse, least)
+    )
+    return Halves(drafted, undercuts)
+
+
+def _cut(whole: Solid, low: float, high: float) -> tuple[Solid | None, Solid | None]:
+    """Cope (z >= 0) and drag (z <= 0); None for a side without metal."""
+    if low >= 0.0:
+        return whole, None
+    if high <= 0.0:
+        return None, whole
+    above, below = whole.split_by_plane()
+    return (None if above.is_empty else above), (None if below.is_empty else below)
+
+
+def _angles(plan: Plan) -> AngleRule:
+    """The job's draft as a rule of wall height and side."""
+    choice = plan.job.draft
+    if choice.angle == "table":
+        from patternprep.formulas.draft_angle import angle_from_table
+
+        return lambda heights, inside: angle_from_table(heights, inside, choice.material)
+    angle = parse_angle(choice.angle)
+    if not 0.0 < angle <= LARGEST_DRAFT_DEG:
+        raise GeometryFault(
+            f"A draft of {angle:g} degrees is outside 0 to {LARGEST_DRAFT_DEG:g} degrees; "
+            "patterns take 0.5 to 5, so give it with --draft."
+        )
+    return constant_angle(angle)

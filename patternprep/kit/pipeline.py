@@ -1,0 +1,97 @@
+"""From a job to a proved kit: plan, cut, draft, write, prove; whole or not at all."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import Any
+
+from patternprep.errors import ProofFailed
+from patternprep.kit.figures import figures_of
+from patternprep.kit.folder import check_target, staged_folder
+from patternprep.kit.halves import Halves, make_halves
+from patternprep.kit.job import Job, dump_job
+from patternprep.kit.pieces import Piece, make_piece, sha256_of, write_pattern_3mf, write_piece
+from patternprep.kit.plan import Plan, make_plan
+from patternprep.mesh.write import write_stl
+from patternprep.progress import Progress, silent
+from patternprep.units import parse_fraction
+
+__all__ = ["estimate_part", "make_kit"]
+
+
+def make_kit(
+    job: Job, out: Path, *, overwrite: bool = False, progress: Progress = silent
+) -> dict[str, Any]:
+    """Make the kit in folder ``out`` and return its figures (as in figures.json).
+
+    Raises a PatternprepError when anything is wrong; then no folder appears and an existing kit
+    stays untouched. A kit whose proof fails is never left behind.
+    """
+    check_target(out, overwrite=overwrite)
+    plan = make_plan(job, progress)
+    halves = make_halves(plan, progress)
+    with staged_folder(out, overwrite=overwrite) as stage:
+        progress("writing")
+        pieces = _pieces(plan, halves)
+        figures = _write(stage, plan, halves, pieces)
+        progress("proving")
+        return _prove(stage, out, figures, progress)
+
+
+def estimate_part(job: Job, progress: Progress = silent) -> dict[str, Any]:
+    """The figures of a kit without its files and proof."""
+    plan = make_plan(job, progress)
+    halves = make_halves(plan, progress)
+    figures = figures_of(plan, halves, _pieces(plan, halves))
+    return {key: figures[key] for key in figures if key not in ("pieces", "proof")}
+
+
+def _pieces(plan: Plan, halves: Halves) -> list[Piece]:
+    error = parse_fraction(plan.job.printer.size_error)
+    scale = 1.0 / (1.0 + error)
+    drafted = halves.drafted
+    pairs = (("cope", drafted.cope), ("drag", drafted.drag))
+    pieces = [make_piece(name, solid, scale) for name, solid in pairs if solid is not None]
+    return pieces
+
+
+def _write(stage: Path, plan: Plan, halves: Halves, pieces: list[Piece]) -> dict[str, Any]:
+    """Everything but the proof."""
+    write_stl(stage / "part.stl", plan.part)
+    figures = figures_of(plan, halves, pieces)
+    figures["part"]["sha256"] = sha256_of(stage / "part.stl")
+    figures["pieces"] = [write_piece(stage, piece) for piece in pieces]
+    write_pattern_3mf(stage / "pattern.3mf", pieces)
+    (stage / "job.toml").write_text(dump_job(_job_of_kit(stage, plan)), encoding="utf-8")
+    _write_figures(stage, figures)
+    return figures
+
+
+def _job_of_kit(stage: Path, plan: Plan) -> Job:
+    """The job as the kit holds it: its own part, in mm, and its own copy of the shop's alloys."""
+    job = plan.job
+    part = job.part.model_copy(update={"file": "part.stl", "units": "mm"})
+    alloy = job.alloy
+    if alloy.shop_file:
+        shutil.copyfile(alloy.shop_file, stage / "shop-alloys.toml")
+        alloy = alloy.model_copy(update={"shop_file": "shop-alloys.toml"})
+    return job.model_copy(update={"part": part, "alloy": alloy})
+
+
+def _write_figures(stage: Path, figures: dict[str, Any]) -> None:
+    text = json.dumps(figures, indent=2, ensure_ascii=False, allow_nan=False)
+    (stage / "figures.json").write_text(text + "\n", encoding="utf-8")
+
+
+def _prove(stage: Path, out: Path, figures: dict[str, Any], progress: Progress) -> dict[str, Any]:
+    from patternprep.proof import prove_kit
+    from patternprep.proof.words import failure_sentence, proof_rows
+
+    lines = prove_kit(stage, progress=progress)
+    if not all(line.passed for line in lines):
+        raise ProofFailed(failure_sentence(out, lines))
+    figures["proof"] = proof_rows(lines)
+    _write_figures(stage, figures)
+    return figures

@@ -1,0 +1,225 @@
+"""Everything that is decided before metal is added: reading, pull, stock, size and frame."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from patternprep.data.alloys import Alloy, AlloyBook, load_alloys
+from patternprep.kit.job import Job
+from patternprep.kit.size import SizeAllowance, rapping_factors, size_allowance
+from patternprep.kit.stock import StockedFace, chosen_faces, stocked_faces
+from patternprep.mesh.mesh import FloatArray, Mesh
+from patternprep.mesh.read.part import PartRead, read_part
+from patternprep.mesh.read.stl import weld
+from patternprep.mesh.write import settle
+from patternprep.pattern.camber import Bow, bow_for, bow_mesh
+from patternprep.pattern.frame import Frame, mould_frame
+from patternprep.pattern.parting import (
+    MachinedFace,
+    PartingCandidate,
+    evaluate_parting,
+    find_partings,
+    parse_parting,
+    parse_pull,
+)
+from patternprep.pattern.stock import StockResult, add_stock
+from patternprep.progress import Progress, silent
+from patternprep.units import parse_angle, parse_length
+
+__all__ = ["RANKING_ANGLE_DEG", "Plan", "book_of", "make_plan"]
+
+RANKING_ANGLE_DEG = 2.0
+"""Draft with which pulls are compared when the angle itself comes from a table."""
+
+ON_FACE_MM = 1e-4
+"""A face lies in the parting plane when it is nearer to it than this share of the part's size."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A job with all that follows from it before geometry is drafted."""
+
+    job: Job
+    read: PartRead
+    part: Mesh
+    """The finished part exactly as part.stl holds it, part axes, mm."""
+    alloy: Alloy
+    size: SizeAllowance
+    candidates: tuple[PartingCandidate, ...]
+    chosen: PartingCandidate
+    offset_mm: float
+    """Parting plane along the pull in part axes, after stock, mm."""
+    stock: tuple[StockedFace, ...]
+    stock_result: StockResult | None
+    stocked: Mesh
+    """Part plus stock at casting size, part axes, mm."""
+    frame: Frame
+    bow: Bow | None
+    """Camber in the mould frame, when asked."""
+    in_mould: Mesh
+    """Part plus stock in the mould frame, at pattern size, with its camber, mm."""
+
+
+def book_of(job: Job) -> AlloyBook:
+    """The alloys that a job can name: the project's own and the shop's."""
+    return load_alloys(Path(job.alloy.shop_file) if job.alloy.shop_file else None)
+
+
+def make_plan(job: Job, progress: Progress = silent) -> Plan:
+    """Read the part, choose the pull, add the stock and fix the frame."""
+    book = book_of(job)
+    alloy = book.find(job.alloy.name)
+    read = read_part(
+        Path(job.part.file),
+        units=job.part.units,
+        facet_limit=job.part.facet_limit,
+        progress=progress,
+    )
+    part = weld(settle(read.mesh).triangles)
+    size_words = " x ".join(f"{s:.2f}" for s in part.size)
+    progress(f"part: {size_words} mm, {part.volume / 1000.0:.2f} cm3, {part.facets} facets")
+    for warning in read.warnings:
+        progress(f"warning: {warning}")
+    for mending in read.mendings:
+        progress(f"mended: {mending.text}")
+    return _decide(job, book, alloy, read, part, progress)
+
+
+def _decide(
+    job: Job, book: AlloyBook, alloy: Alloy, read: PartRead, part: Mesh, progress: Progress
+) -> Plan:
+    size = size_allowance(job, alloy, book, float(part.size.max()))
+    all_faces = None
+    chosen: list[Any] = []
+    if job.stock or size.master_stock_mm > 0.0:
+        from patternprep.mesh.faces import find_faces
+
+        progress("finding faces")
+        all_faces = find_faces(part)
+        chosen = chosen_faces(job, all_faces)
+    progress("choosing the parting")
+    machined = tuple(
+        MachinedFace(face.point, face.normal, face.area_mm2)
+        for face, _ in chosen
+        if face.kind == "plane"
+    )
+    candidates = _candidates(job, part, machined, progress)
+    best = candidates[0]
+    stock = tuple(
+        stocked_faces(job, chosen, alloy, part, best.pull, size.master_stock_mm, all_faces)
+        if all_faces is not None
+        else ()
+    )
+    result = None
+    stocked = part
+    if stock:
+        progress(f"adding machining stock to {len(stock)} faces")
+        result = add_stock(part, [(row.face, row.amount_mm) for row in stock], progress=progress)
+        stocked = result.mesh
+    offset = _offset_after_stock(job, part, stocked, best, stock)
+    frame = _frame(job, stocked, best.pull, offset, size)
+    in_mould = frame.mesh_to_mould(stocked)
+    bow = None
+    height = parse_length(job.camber.height)
+    if height != 0.0:
+        grown = height * size.contraction["total_factors"][0]
+        bow = bow_for(in_mould, grown, job.camber.along, job.camber.toward)
+        in_mould = bow_mesh(in_mould, bow)
+    return Plan(
+        job=job,
+        read=read,
+        part=part,
+        alloy=alloy,
+        size=size,
+        candidates=candidates,
+        chosen=best,
+        offset_mm=offset,
+        stock=stock,
+        stock_result=result,
+        stocked=stocked,
+        frame=frame,
+        bow=bow,
+        in_mould=in_mould,
+    )
+
+
+def _candidates(
+    job: Job, part: Mesh, machined: tuple[MachinedFace, ...], progress: Progress
+) -> tuple[PartingCandidate, ...]:
+    """The best five partings, or the one that the job decides."""
+    angle = RANKING_ANGLE_DEG if job.draft.angle == "table" else parse_angle(job.draft.angle)
+    pull = parse_pull(job.parting.pull)
+    if pull is None:
+        if job.parting.plane not in ("auto", "middle", "top"):
+            from patternprep.errors import UsageFault
+
+            raise UsageFault(
+                f"The parting plane '{job.parting.plane}' is measured along the pull, but the "
+                "pull is left to be chosen; give it with --pull."
+            )
+        if job.parting.plane == "auto":
+            return find_partings(part, angle_deg=angle, machined=machined, progress=progress)
+        found = find_partings(part, angle_deg=angle, machined=machined, progress=progress)
+        pull = found[0].pull
+    offset = parse_parting(job.parting.plane, part, pull)
+    if offset is None:
+        return find_partings(
+            part, pulls=[pull], angle_deg=angle, machined=machined, progress=progress
+        )
+    return (evaluate_parting(part, pull, offset, angle_deg=angle, machined=machined),)
+
+
+def _offset_after_stock(
+    job: Job,
+    part: Mesh,
+    stocked: Mesh,
+    best: PartingCandidate,
+    stock: tuple[StockedFace, ...],
+) -> float:
+    """Where the parting plane lies once the stock is on.
+
+    A flat back stays the back; a machined face that lay in the plane takes the plane with it; a
+    plane given as a figure or a point stays where it was put.
+    """
+    pull = np.asarray(best.pull, dtype=np.float64)
+    if stocked is part:
+        return best.offset_mm
+    plane = job.parting.plane
+    if plane == "middle":
+        heights = stocked.vertices @ pull
+        return float(0.5 * (heights.min() + heights.max()))
+    given = plane not in ("auto", "top")
+    if not given and best.one_piece:
+        return float((stocked.vertices @ pull).max())
+    if not given:
+        near = ON_FACE_MM * float(part.size.max())
+        for row in stock:
+            if row.face.kind != "plane" or row.face.normal is None:
+                continue
+            lean = float(np.dot(row.face.normal, pull))
+            height = float(np.dot(row.face.point, pull))
+            if abs(abs(lean) - 1.0) < 1e-6 and abs(height - best.offset_mm) < near:
+                return height + lean * row.amount_mm
+    return best.offset_mm
+
+
+def _frame(job: Job, stocked: Mesh, pull: FloatArray, offset: float, size: SizeAllowance) -> Frame:
+    """The frame, with the rapping allowance measured on the pattern as it would be without it."""
+    plain = mould_frame(
+        stocked,
+        pull,
+        offset,
+        part_factors=size.part_factors,
+        mould_factors=size.mould_factors,
+    )
+    plan = plain.to_mould(stocked.vertices)[:, :2]
+    width, depth = (float(c) for c in np.ptp(plan, axis=0))
+    rapping = rapping_factors(job, (width, depth))
+    if rapping == (1.0, 1.0, 1.0):
+        return plain
+    factors = tuple(m * r for m, r in zip(size.mould_factors, rapping, strict=True))
+    return mould_frame(stocked, pull, offset, part_factors=size.part_factors, mould_factors=factors)

@@ -1,0 +1,47 @@
+"""What the proof says, as rows for figures.json and as the sentence when it fails."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from patternprep.proof.line import ProofLine
+from patternprep.units import format_point
+
+__all__ = ["failure_sentence", "figure_text", "place_text", "proof_rows"]
+
+
+def proof_rows(lines: Sequence[ProofLine]) -> list[dict[str, Any]]:
+    """The proof as it stands in figures.json."""
+    return [line.as_dict() for line in lines]
+
+
+def failure_sentence(kit: Path, lines: Sequence[ProofLine]) -> str:
+    """One sentence on the first line that fails."""
+    failed = [line for line in lines if not line.passed]
+    first = failed[0]
+    more = f" (and {len(failed) - 1} more)" if len(failed) > 1 else ""
+    figure = (
+        f": {figure_text(first.figure)} {first.unit}, limit {first.limit:g} {first.unit}"
+        if first.figure is not None and first.limit is not None
+        else ""
+    )
+    place = "" if first.where is None else f", {place_text(first.where)}"
+    return f"{kit}: the proof fails at '{first.name}'{more}{figure}{place}; do not use this kit."
+
+
+def figure_text(value: float | None) -> str:
+    """A figure of the proof in at most 12 characters."""
+    if value is None:
+        return ""
+    if value == 0.0 or 1e-3 <= abs(value) < 1e6:
+        return f"{value:.4f}".rstrip("0").rstrip(".")
+    return f"{value:.2e}"
+
+
+def place_text(where: Any) -> str:
+    """A place in the mould frame, or the words that stand for one."""
+    if isinstance(where, str):
+        return where
+    return f"at {format_point(list(where))}"

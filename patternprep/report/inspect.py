@@ -1,0 +1,108 @@
+"""A part in words: what it is, its faces by name, and how it could part."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from patternprep.report.layout import bullets, heading, pairs, size_text
+
+__all__ = ["inspect_text"]
+
+
+def inspect_text(figures: dict[str, Any], *, most_faces: int = 20) -> str:
+    """What ``inspect`` prints, at most 80 columns wide; ``most_faces`` 0 lists all."""
+    blocks = [
+        _part(figures),
+        heading("Faces, largest first (names and points are what --stock takes)"),
+        _faces(figures["faces"], most_faces),
+        heading("Partings, best first (--pull and --parting decide)"),
+        _partings(figures["partings"]),
+    ]
+    return "\n".join(block for block in blocks if block)
+
+
+def _part(figures: dict[str, Any]) -> str:
+    part, reading = figures["part"], figures["reading"]
+    rows = [
+        ("part", reading["file"]),
+        ("size", f"{size_text(part['size_mm'])}, read as {reading['units']}"),
+        ("volume", f"{part['volume_mm3'] / 1000.0:.3f} cm3"),
+        ("surface", f"{part['area_mm2'] / 100.0:.2f} cm2"),
+        ("facets", f"{reading['facets_read']} read, {part['facets']} kept"),
+        ("bodies", str(reading["bodies"])),
+        ("soundness", "mended" if reading["mended"] else "sound as it came"),
+    ]
+    text = pairs(rows)
+    if reading["mended"]:
+        text += "\n" + bullets(reading["mended"])
+    if reading["warnings"]:
+        text += heading("Look at this") + "\n" + bullets(reading["warnings"])
+    return text
+
+
+def _faces(faces: list[dict[str, Any]], most: int) -> str:
+    shown = faces if most == 0 else faces[:most]
+    rows = [f"  {'name':<10}{'area cm2':>9}  {'what':<32}{'a point on it, mm':<25}"]
+    for face in shown:
+        point = ",".join(f"{c:.2f}" for c in face["point"])
+        rows.append(
+            f"  {face['name']:<10}{face['area_mm2'] / 100.0:>9.2f}  {_what(face):<32.32}{point}"
+        )
+    if len(shown) < len(faces):
+        rows.append(f"  and {len(faces) - len(shown)} smaller ones: --faces 0 lists all.")
+    return "\n".join(row[:80].rstrip() for row in rows)
+
+
+def _what(face: dict[str, Any]) -> str:
+    if face["kind"] == "plane":
+        return "faces " + _direction(face["normal"])
+    words = []
+    if face["radius_mm"]:
+        words.append(f"dia {2.0 * face['radius_mm']:.2f}")
+    if face["axis"]:
+        words.append("along " + _direction(face["axis"]).lstrip("+"))
+    if face["length_mm"]:
+        words.append(f"{face['length_mm']:.1f} long")
+    if face["through"] is not None:
+        words.append("through" if face["through"] else "blind")
+    return ", ".join(words) or "free form"
+
+
+def _direction(vector: list[float]) -> str:
+    for axis, name in enumerate("xyz"):
+        if abs(abs(vector[axis]) - 1.0) < 1e-6:
+            return ("+" if vector[axis] > 0 else "-") + name
+    return "(" + ", ".join(f"{c + 0.0:.3f}" for c in vector) + ")"
+
+
+def _partings(candidates: list[dict[str, Any]]) -> str:
+    blocks = []
+    for rank, found in enumerate(candidates, start=1):
+        rows = [
+            (
+                f"{rank}. up {_direction(found['pull_in_part'])}",
+                f"plane at {found['offset_mm']:.2f} mm; "
+                + ("one piece, all in the drag" if found["one_piece"] else "cope and drag"),
+            ),
+            (
+                "",
+                f"draft adds {found['draft_added_mm3'] / 1000.0:.2f} cm3, undercuts hold "
+                f"{found['undercut_mm3'] / 1000.0:.2f} cm3, cores asked {found['cores_asked']}, "
+                f"height {found['height_mm']:.1f} mm",
+            ),
+        ]
+        blocks.append(pairs(rows, 20))
+        if found["reasons"]:
+            blocks.append(bullets(found["reasons"], 6))
+        for under in found["undercuts"][:6]:
+            x, y, z = under["place_in_part_mm"]
+            blocks.append(
+                bullets(
+                    [
+                        f"{under['kind']} at ({x:.1f}, {y:.1f}, {z:.1f}) mm, "
+                        f"{under['volume_mm3'] / 1000.0:.3f} cm3: {under['advice']}"
+                    ],
+                    6,
+                )
+            )
+    return "\n".join(blocks)

@@ -1,0 +1,149 @@
+"""A kit in words: what was decided, what was added, how much metal, and the proof."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from patternprep.proof.words import figure_text
+from patternprep.report.layout import bullets, heading, pairs, sentence, size_text
+from patternprep.units import format_mass
+
+__all__ = ["estimate_text", "kit_text"]
+
+CAUSES = (
+    ("part", "finished part"),
+    ("stock", "machining stock"),
+    ("undercut_filled", "undercuts filled"),
+    ("draft", "draft"),
+    ("parting_match", "taper to meet"),
+)
+
+
+def kit_text(figures: dict[str, Any], out: Path) -> str:
+    """The summary that ``make`` prints, at most 80 columns wide."""
+    blocks = [
+        _decided(figures),
+        _added(figures),
+        _metal(figures),
+        _warned(figures),
+        heading("Proof, from the written files"),
+        _proof_summary(figures["proof"]),
+        heading("Kit"),
+        pairs(_files(figures, out)),
+        _cautions(figures),
+    ]
+    return "\n".join(block for block in blocks if block).lstrip("\n")
+
+
+def estimate_text(figures: dict[str, Any]) -> str:
+    """The summary that ``estimate`` prints."""
+    steps = [
+        (step["label"], f"{step['expression']} = {step['value']:.4g} {step['unit']}".strip())
+        for step in figures["estimate_steps"]
+    ]
+    blocks = [
+        _decided(figures),
+        _added(figures),
+        _metal(figures),
+        heading("Every step"),
+        pairs(steps, 24),
+        _warned(figures),
+        _cautions(figures),
+    ]
+    return "\n".join(block for block in blocks if block).lstrip("\n")
+
+
+def _decided(figures: dict[str, Any]) -> str:
+    part, parting = figures["part"], figures["parting"]
+    contraction, draft = figures["contraction"], figures["draft"]
+    pull = ", ".join(f"{c:g}" for c in (round(v, 4) + 0.0 for v in parting["pull_in_part"]))
+    rows = [
+        ("part", f"{part['file']}: {size_text(part['size_mm'])}, {part['facets']} facets"),
+        ("alloy", figures["alloy"]["name"]),
+        ("contraction", contraction["text"]),
+        ("up in the mould", f"({pull}) of the part"),
+        (
+            "parting plane",
+            f"{parting['offset_mm']:.3f} mm along that direction"
+            + ("; pattern in one piece, all in the drag" if parting["one_piece"] else ""),
+        ),
+        ("draft", _draft_words(draft)),
+    ]
+    if part["mended"]:
+        rows.insert(1, ("mended", "; ".join(part["mended"])))
+    rows += [
+        (f"stock, {face['name']}", f"{face['amount_mm']:.2f} mm ({face['asked']})")
+        for face in figures["stock"]["faces"]
+    ]
+    text = "Decided\n" + pairs(rows)
+    best = parting["candidates"][0]
+    if best["reasons"]:
+        text += "\n" + pairs([("why this parting", "; ".join(best["reasons"]))])
+    return text
+
+
+def _draft_words(draft: dict[str, Any]) -> str:
+    if not draft["walls"]:
+        return f"{draft['angle_deg']:g} degrees, {draft['corner']} corners"
+    angles = [wall["angle_deg"] for wall in draft["walls"]]
+    return (
+        f"{min(angles):g} to {max(angles):g} degrees by wall height and side, "
+        f"{draft['corner']} corners"
+    )
+
+
+def _added(figures: dict[str, Any]) -> str:
+    volumes = figures["volumes_mm3"]
+    rows = [
+        (label, f"{volumes[key] / 1000.0:12.3f} cm3")
+        for key, label in CAUSES
+        if key == "part" or abs(volumes[key]) > 0.0005
+    ]
+    rows.append(("casting, cold", f"{volumes['casting'] / 1000.0:12.3f} cm3"))
+    return heading("Metal by cause (casting size)") + "\n" + pairs(rows)
+
+
+def _metal(figures: dict[str, Any]) -> str:
+    casting, pour, charge = figures["casting"], figures["pour"], figures["charge"]
+    pattern = figures["pattern"]
+    mass = casting["mass_kg"]
+    if mass is None:
+        return heading("Metal") + "\n" + sentence("The alloy's density is not known.")
+    rows = [
+        ("casting", format_mass(mass)),
+        ("poured", f"{format_mass(pour['poured_kg'])}, yield {pour['yield_percent']:.0f} %"),
+        ("charge", format_mass(charge["mass_kg"])),
+    ]
+    if pattern["plastic_kg"] is not None:
+        rows.append(("pattern", f"{format_mass(pattern['plastic_kg'])} of {pattern['plastic']}"))
+    return heading("Metal (cold, without risers and gates in the casting)") + "\n" + pairs(rows)
+
+
+def _warned(figures: dict[str, Any]) -> str:
+    warnings = figures["warnings"]
+    return heading("Look at this") + "\n" + bullets(warnings) if warnings else ""
+
+
+def _proof_summary(rows: list[dict[str, Any]]) -> str:
+    lines = [
+        f"  {'ok' if row['passed'] else 'FAILS':<6}{row['name']:<42.42}"
+        f"{figure_text(row['figure']):>12}  of {row['limit']:g} {row['unit']}"[:80]
+        for row in rows
+    ]
+    return "\n".join(lines)
+
+
+def _files(figures: dict[str, Any], out: Path) -> list[tuple[str, str]]:
+    names = ", ".join(piece["name"] for piece in figures["pieces"])
+    return [
+        ("folder", str(out)),
+        ("to print", f"{names}: pattern.3mf, or print/ piece by piece"),
+        ("as in the mould", "assembly/"),
+        ("figures and job", "figures.json, job.toml"),
+    ]
+
+
+def _cautions(figures: dict[str, Any]) -> str:
+    cautions = figures["cautions"]
+    return heading("Take care") + "\n" + bullets(cautions) if cautions else ""

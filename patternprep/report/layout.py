@@ -1,0 +1,49 @@
+"""Plain text that fits 80 columns: wrapped sentences, lists and pairs."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Sequence
+
+__all__ = ["WIDTH", "bullets", "heading", "pairs", "sentence", "size_text"]
+
+WIDTH = 80
+
+
+def heading(text: str) -> str:
+    """A heading on a line of its own, after an empty line."""
+    return f"\n{text}"
+
+
+def sentence(text: str, indent: int = 2) -> str:
+    """One wrapped sentence."""
+    pad = " " * indent
+    return textwrap.fill(text, WIDTH, initial_indent=pad, subsequent_indent=pad)
+
+
+def bullets(items: Iterable[str], indent: int = 2) -> str:
+    """Wrapped items, each with a dash."""
+    pad = " " * indent
+    return "\n".join(
+        textwrap.fill(item, WIDTH, initial_indent=f"{pad}- ", subsequent_indent=f"{pad}  ")
+        for item in items
+    )
+
+
+def pairs(rows: Sequence[tuple[str, str]], label_width: int = 22) -> str:
+    """Label and value, the value wrapped under itself."""
+    pad = " " * (label_width + 2)
+    return "\n".join(
+        textwrap.fill(
+            value or "-",
+            WIDTH,
+            initial_indent=f"  {label:<{label_width}}",
+            subsequent_indent=pad,
+        )
+        for label, value in rows
+    )
+
+
+def size_text(size: Sequence[float]) -> str:
+    """'120.0 x 80.0 x 25.4 mm'."""
+    return " x ".join(f"{side:.1f}" for side in size) + " mm"
