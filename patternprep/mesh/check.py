@@ -57,8 +57,10 @@ def check_mesh(mesh: Mesh) -> MeshReport:
     """
     finite = np.isfinite(mesh.vertices).all(axis=1)
     if not finite.all() or mesh.facets == 0:
-        fault = "holds no facet" if mesh.facets == 0 else "has a coordinate that is no number"
-        return MeshReport(mesh.facets, len(mesh.vertices), 0, 0, 0.0, 0, 0, 0, 0, 0, 0, fault, None)
+        reason = "holds no facet" if mesh.facets == 0 else "has a coordinate that is no number"
+        return MeshReport(
+            mesh.facets, len(mesh.vertices), 0, 0, 0.0, 0, 0, 0, 0, 0, 0, reason, None
+        )
     flat = flat_facets(mesh)
     repeated = _names_a_vertex_twice(mesh.faces)
     faces = mesh.faces[~repeated] if repeated.any() else mesh.faces

@@ -52,7 +52,7 @@ def read_stl(path: str | Path, *, facet_limit: int = DEFAULT_FACET_LIMIT) -> Mes
     if len(bad):
         raise FileFault(
             f"{path}: facet {bad[0] // 3 + 1} has a corner that is not a finite number "
-            f"({len(bad)} such corners); every coordinate must be a number, so export the part again."
+            f"({len(bad)} such corners); every coordinate must be one, so export the part again."
         )
     first, index = unique_rows(flat)
     return Mesh(flat[first].astype(np.float64) + 0.0, index.reshape(-1, 3))
