@@ -207,7 +207,9 @@ def build_job(values: dict[str, Any], source: str) -> Job:
 
 
 def _first_complaint(error: ValidationError, source: str) -> str:
-    first = error.errors()[0]
+    complaints = error.errors()
+    unknown = [c for c in complaints if c["type"] == "extra_forbidden"]
+    first = (unknown or complaints)[0]
     key = ".".join(str(p) for p in first["loc"])
     kind = first["type"]
     if kind == "extra_forbidden":

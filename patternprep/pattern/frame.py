@@ -61,9 +61,10 @@ class Frame:
 
 
 def rotation_to_z(direction: Sequence[float] | FloatArray) -> FloatArray:
-    """The least rotation (3 x 3) that takes a direction to +z; exact for the part's own axes.
+    """A rotation (3 x 3) that takes a direction to +z; exact for the part's own axes.
 
-    Opposite to z it is half a turn about x. Raises GeometryFault for a direction without length.
+    The least one for directions above the horizontal; for those below it, half a turn about x
+    and then the least one, which stays accurate down to -z. Raises GeometryFault for a direction without length.
     """
     d = np.asarray(direction, dtype=np.float64)
     length = float(np.linalg.norm(d))
@@ -73,8 +74,9 @@ def rotation_to_z(direction: Sequence[float] | FloatArray) -> FloatArray:
             "give one such as +z or 0,1,1."
         )
     d = d / length
-    if d[2] < -1.0 + 1e-12:
-        return np.diag([1.0, -1.0, -1.0])
+    if d[2] < -0.5:
+        over = np.diag([1.0, -1.0, -1.0])
+        return rotation_to_z(over @ d) @ over
     v = np.array([d[1], -d[0], 0.0])  # d x z
     cross = np.array([[0.0, -v[2], v[1]], [v[2], 0.0, -v[0]], [-v[1], v[0], 0.0]])
     rotation = np.eye(3) + cross + cross @ cross / (1.0 + d[2])
