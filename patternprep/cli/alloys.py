@@ -38,7 +38,7 @@ def alloys(
     """Parse, call the library, print."""
     from pathlib import Path
 
-    from patternprep.data.alloys import load_alloys
+    from patternprep.data.alloy_book import load_alloys
     from patternprep.report.alloys import alloy_json, alloy_list_text, alloy_text, alloys_json
 
     book = load_alloys(shop_alloys)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from patternprep.data.alloys import Alloy
+from patternprep.data.alloy_book import Alloy
 from patternprep.formulas.contraction import contraction_for
 from patternprep.kit.metal import quick_metal
 from patternprep.mesh.read.part import read_part

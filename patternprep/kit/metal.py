@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from patternprep.data.alloys import Alloy
+from patternprep.data.alloy_book import Alloy
 from patternprep.kit.job import Job
 from patternprep.kit.pieces import Piece
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from patternprep.data.alloys import Alloy, AlloyBook, load_alloys
+from patternprep.data.alloy_book import Alloy, AlloyBook, load_alloys
 from patternprep.kit.job import Job
 from patternprep.kit.size import SizeAllowance, rapping_factors, size_allowance
 from patternprep.kit.stock import StockedFace, chosen_faces, stocked_faces

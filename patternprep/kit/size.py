@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from patternprep.data.alloys import Alloy, AlloyBook
+from patternprep.data.alloy_book import Alloy, AlloyBook
 from patternprep.errors import UsageFault
 from patternprep.formulas.contraction import contraction_for
 from patternprep.kit.job import Job

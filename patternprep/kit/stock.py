@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from patternprep.data.alloys import Alloy
+from patternprep.data.alloy_book import Alloy
 from patternprep.errors import UsageFault
 from patternprep.formulas.machining import stock_by_handbook, stock_by_iso
 from patternprep.kit.job import Job
