@@ -1,0 +1,79 @@
+"""Is a bore through or blind?"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from patternprep.mesh.faces.model import Face
+from patternprep.mesh.faces.topology import Edges
+from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
+
+__all__ = ["first_hit", "open_at_both_ends"]
+
+
+def first_hit(mesh: Mesh, origin: FloatArray, way: FloatArray, reach: float) -> float:
+    """Distance along a ray of limited reach to the nearest facet, inf where there is none."""
+    ends = np.stack([origin, origin + way * reach])
+    low, high = ends.min(axis=0) - 1e-9, ends.max(axis=0) + 1e-9
+    lowest, highest = facet_boxes(mesh)
+    near = np.flatnonzero(((lowest <= high) & (highest >= low)).all(axis=1))
+    if not len(near):
+        return float(np.inf)
+    a, b, c = mesh.triangles[near].transpose(1, 0, 2)
+    ab, ac = b - a, c - a
+    cross = np.cross(way, ac)
+    volume = np.einsum("ij,ij->i", ab, cross)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        inverse = 1.0 / volume
+        start = origin - a
+        u = np.einsum("ij,ij->i", start, cross) * inverse
+        side = np.cross(start, ab)
+        v = side @ way * inverse
+        t = np.einsum("ij,ij->i", ac, side) * inverse
+    slack = 1e-9
+    hit = (volume != 0.0) & (u >= -slack) & (v >= -slack) & (u + v <= 1.0 + slack) & (t > 0.0)
+    hit &= t <= reach
+    return float(t[hit].min()) if hit.any() else float(np.inf)
+
+
+def facet_boxes(mesh: Mesh) -> tuple[FloatArray, FloatArray]:
+    """Lowest and highest corner of each facet, (m, 3) each; kept with the mesh."""
+    kept = mesh.__dict__.get("_facet_boxes")
+    if kept is None:
+        kept = mesh.triangles.min(axis=1), mesh.triangles.max(axis=1)
+        mesh.__dict__["_facet_boxes"] = kept
+    return kept
+
+
+def open_at_both_ends(mesh: Mesh, edges: Edges, face: Face, rim: IntArray, noise: float) -> bool:
+    """Through (True) or blind.
+
+    At each end the facets across the rim turn either away from the axis (an open mouth) or
+    towards it (a bottom, or a step to a narrower hole); there a ray along the axis decides,
+    limited to one radius beyond the end so that it does not meet some other wall.
+    """
+    surface = face.surface
+    if surface is None or face.axis_point is None or face.axis is None:
+        return False
+    length = face.length_mm or 0.0
+    centre, axis = np.array(face.axis_point), np.array(face.axis)
+    mine = np.zeros(mesh.facets, dtype=bool)
+    mine[face.facets] = True
+    pair = edges.facets[rim]
+    outer_column = np.where(mine[pair[:, 0]], 1, 0)
+    across = pair[np.arange(len(rim)), outer_column]
+    middle = mesh.vertices[edges.ends[rim]].mean(axis=1)
+    height = (middle - centre) @ axis
+    _, _, radial = surface.split(middle)
+    aside = mesh.triangles[across].mean(axis=1) - middle
+    inward = np.einsum("ij,ij->i", aside, radial) < -2.0 * noise
+    for sign in (1.0, -1.0):
+        here = sign * height > 0.25 * length
+        weight = edges.length[rim][here]
+        if weight.sum() > 0.0 and (weight * inward[here]).sum() < 0.5 * weight.sum():
+            continue
+        reach = length / 2.0 + 1.05 * surface.radius
+        nudge = 1e-4 * surface.radius * np.cross(axis, [0.36, 0.48, 0.8])
+        if np.isfinite(first_hit(mesh, centre + nudge, sign * axis, reach)):
+            return False
+    return True

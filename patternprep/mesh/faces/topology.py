@@ -1,0 +1,159 @@
+"""Which facets lie side by side, how sharply they meet, and which are coplanar."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
+
+__all__ = [
+    "COPLANAR_DEG",
+    "Edges",
+    "components",
+    "coplanar_patches",
+    "mesh_edges",
+    "neighbour_table",
+    "position_noise",
+    "sum_by",
+]
+
+COPLANAR_DEG = 0.3
+"""Facets that meet at less than this may belong to one plane."""
+
+BoolArray = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Edges:
+    """Edges between exactly two facets.
+
+    ``facets`` (e, 2), ``ends`` (e, 2) vertex ids in the order of the first facet, ``slots``
+    (e, 2) which of its three edges this is for each facet, ``angle`` (e,) degrees between the
+    normals, ``convex`` (e,) material bends outward, ``gap`` (e,) mm by which the nearer of the
+    two opposite vertices leaves the other facet's plane, ``length`` (e,) mm.
+    """
+
+    facets: IntArray
+    ends: IntArray
+    slots: IntArray
+    angle: FloatArray
+    convex: BoolArray
+    gap: FloatArray
+    length: FloatArray
+
+
+def position_noise(mesh: Mesh) -> float:
+    """What four roundings to single precision may move a vertex, mm: files round that way."""
+    return 4.0 * float(np.abs(mesh.bounds).max()) * 2.0**-24 + 1e-9
+
+
+def mesh_edges(mesh: Mesh) -> Edges:
+    """Pair the half-edges; edges that are not shared by exactly two facets are left out."""
+    faces = mesh.faces
+    start = faces.ravel()
+    end = faces[:, [1, 2, 0]].ravel()
+    key = np.minimum(start, end) * np.int64(len(mesh.vertices)) + np.maximum(start, end)
+    order = np.argsort(key, kind="stable")
+    ordered = key[order]
+    same = ordered[1:] == ordered[:-1]
+    before = np.concatenate([[False], same[:-1]])
+    after = np.concatenate([same[1:], [False]])
+    first = np.flatnonzero(same & ~before & ~after)
+    half = np.stack([order[first], order[first + 1]], axis=1)
+    half = half[start[half[:, 0]] == end[half[:, 1]]]
+    facets, slots = half // 3, half % 3
+    ends = np.stack([start[half[:, 0]], end[half[:, 0]]], axis=1)
+    origin = mesh.vertices[ends[:, 0]]
+    along = mesh.vertices[ends[:, 1]] - origin
+    n0, n1 = mesh.normals[facets[:, 0]], mesh.normals[facets[:, 1]]
+    # the angle through the chord |n0 - n1| keeps its accuracy when it is small
+    chord = n0 - n1
+    half_sine = 0.5 * np.sqrt(np.einsum("ij,ij->i", chord, chord))
+    angle = np.degrees(2.0 * np.arcsin(np.minimum(half_sine, 1.0)))
+    opposite0 = mesh.vertices[faces[facets[:, 0], (slots[:, 0] + 2) % 3]] - origin
+    opposite1 = mesh.vertices[faces[facets[:, 1], (slots[:, 1] + 2) % 3]] - origin
+    beyond = np.einsum("ij,ij->i", n0, opposite1)
+    beyond_too = np.einsum("ij,ij->i", n1, opposite0)
+    return Edges(
+        facets=facets,
+        ends=ends,
+        slots=slots,
+        angle=angle,
+        convex=beyond < 0.0,
+        gap=np.minimum(np.abs(beyond), np.abs(beyond_too)),
+        length=np.sqrt(np.einsum("ij,ij->i", along, along)),
+    )
+
+
+def components(count: int, pairs: IntArray) -> IntArray:
+    """Labels (count,) of what the pairs (k, 2) connect."""
+    if not len(pairs):
+        return np.arange(count, dtype=np.int64)
+    graph = coo_matrix(
+        (np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(count, count)
+    ).tocsr()
+    return connected_components(graph, directed=False)[1].astype(np.int64)
+
+
+def neighbour_table(count: int, edges: Edges, keep: BoolArray) -> IntArray:
+    """Facet across each of a facet's three edges (count, 3); -1 where the edge is not kept."""
+    table = np.full((count, 3), -1, dtype=np.int64)
+    facets, slots = edges.facets[keep], edges.slots[keep]
+    table[facets[:, 0], slots[:, 0]] = facets[:, 1]
+    table[facets[:, 1], slots[:, 1]] = facets[:, 0]
+    return table
+
+
+def sum_by(labels: IntArray, values: FloatArray, count: int) -> FloatArray:
+    """Sums of values (n,) or (n, k) for each label."""
+    if values.ndim == 1:
+        return np.bincount(labels, values, count)
+    return np.stack([np.bincount(labels, column, count) for column in values.T], axis=1)
+
+
+def coplanar_patches(mesh: Mesh, edges: Edges, noise: float) -> IntArray:
+    """Labels of facets that lie in one plane up to the rounding of the file.
+
+    The test is by distance, so that the strips of a finely faceted curve stay apart; a needle,
+    whose normal means nothing, joins what its tip lies in.
+    """
+    longest = np.zeros(mesh.facets)
+    for column in range(2):
+        np.maximum.at(longest, edges.facets[:, column], edges.length)
+    height = np.divide(2.0 * mesh.areas, longest, out=np.zeros(mesh.facets), where=longest > 0.0)
+    needle = (height < 4.0 * noise)[edges.facets].any(axis=1)
+    flat = (edges.gap <= noise) & ((edges.angle < COPLANAR_DEG) | needle)
+    labels = components(mesh.facets, edges.facets[flat])
+    bad = ~planar_labels(mesh, labels, 8.0 * noise)
+    if bad.any():
+        loose = bad[labels]
+        safe = flat & ~loose[edges.facets[:, 0]]
+        labels = components(mesh.facets, edges.facets[safe])
+    return labels
+
+
+def planar_labels(mesh: Mesh, labels: IntArray, tolerance: float) -> BoolArray:
+    """For each label: do all its vertices lie within the tolerance of its mean plane?"""
+    count = int(labels.max()) + 1 if len(labels) else 0
+    normal = sum_by(labels, mesh.cross, count)
+    size = np.linalg.norm(normal, axis=1, keepdims=True)
+    normal = np.divide(normal, size, out=np.zeros_like(normal), where=size > 0.0)
+    weight = np.maximum(sum_by(labels, mesh.areas, count), 1e-300)
+    centre = sum_by(labels, mesh.triangles.mean(axis=1) * mesh.areas[:, None], count)
+    centre /= weight[:, None]
+    worst = np.zeros(count)
+    order = np.argsort(labels, kind="stable")
+    starts = np.searchsorted(labels[order], np.arange(count))
+    n, c = normal[labels], centre[labels]
+    away = np.zeros(mesh.facets)
+    for corner in range(3):
+        offset = mesh.vertices[mesh.faces[:, corner]] - c
+        np.maximum(away, np.abs(np.einsum("ij,ij->i", n, offset)), out=away)
+    if count:
+        worst = np.maximum.reduceat(away[order], starts)
+    return worst <= tolerance
