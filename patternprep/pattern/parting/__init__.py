@@ -1,0 +1,19 @@
+"""Which way the part leaves the sand: pulls and flat partings ranked, undercuts named."""
+
+from __future__ import annotations
+
+from patternprep.pattern.parting.candidate import MachinedFace, PartingCandidate, Undercut, Vec3
+from patternprep.pattern.parting.search import evaluate_parting, find_partings
+from patternprep.pattern.parting.wishes import PartingWish, parse_parting, parse_pull
+
+__all__ = [
+    "MachinedFace",
+    "PartingCandidate",
+    "PartingWish",
+    "Undercut",
+    "Vec3",
+    "evaluate_parting",
+    "find_partings",
+    "parse_parting",
+    "parse_pull",
+]

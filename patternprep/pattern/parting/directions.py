@@ -1,0 +1,193 @@
+"""The directions along which a part could naturally leave the sand.
+
+Directions of large faces, axes of turned and cylindrical shape (the great circles on which their
+normals lie), faces the part could lie on, principal axes of inertia and the part's own axes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from patternprep.mesh.mesh import FloatArray
+from patternprep.pattern.parting.survey import Survey
+
+__all__ = ["MAX_AXES", "Axis", "natural_axes", "plan_direction"]
+
+MAX_AXES = 12
+"""Most lines of pull that one search looks at (each in both senses)."""
+SAME_DEG = 1.0
+"""Directions closer than that count as one."""
+_FACE_SHARE = 0.015
+"""Least share of the surface that makes the direction of its normals worth a look."""
+_TURNED_SHARE = 0.12
+"""Least share of the surface, away from the largest plane faces, that shows a turned axis."""
+_HULL_SHARE = 0.04
+"""Least share of the convex hull's surface that makes a side to lie on."""
+
+
+@dataclass(frozen=True)
+class Axis:
+    """A line of pull: unit direction (3,) and what it is on the part."""
+
+    direction: FloatArray
+    what: str
+
+
+def natural_axes(survey: Survey) -> tuple[Axis, ...]:
+    """At most MAX_AXES lines of pull, the most telling first, none within 1 degree of another."""
+    faces, shares = _normal_clusters(survey)
+    found: list[Axis] = []
+    _take(found, [Axis(d, "the direction of its large faces") for d in faces[:3]])
+    _take(found, [Axis(d, "the axis of its turned shape") for d in _turned_axes(survey)])
+    _take(found, [Axis(d, "a part axis") for d in np.eye(3)])
+    _take(found, [Axis(d, "a principal axis of inertia") for d in _inertia_axes(survey)])
+    big = faces[3:6][shares[3:6] > 2.0 * _FACE_SHARE]
+    _take(found, [Axis(d, "the direction of its large faces") for d in big])
+    _take(found, [Axis(d, "a side that it can lie on") for d in _hull_sides(survey)])
+    _take(found, [Axis(d, "the direction of its large faces") for d in faces[3:6]])
+    return tuple(found[:MAX_AXES])
+
+
+def plan_direction(survey: Survey, pull: FloatArray) -> FloatArray:
+    """A direction across the pull that turns with the part, for laying out a raster."""
+    for choice in (*_normal_clusters(survey)[0], *np.linalg.eigh(survey.spread)[1].T, *np.eye(3)):
+        if abs(float(choice @ pull)) < 0.9:
+            return np.asarray(choice, dtype=np.float64)
+    return np.roll(pull, 1)
+
+
+def _take(found: list[Axis], more: list[Axis]) -> None:
+    """Append the axes that differ from all found so far."""
+    limit = np.cos(np.radians(SAME_DEG))
+    for axis in more:
+        direction = axis.direction / np.linalg.norm(axis.direction)
+        # whole-number directions of the part stay whole numbers
+        snapped = np.rint(direction)
+        if np.abs(direction - snapped).max() < 1e-9:
+            direction = snapped
+        if all(abs(float(direction @ a.direction)) < limit for a in found):
+            found.append(Axis(_canonical(direction), axis.what))
+
+
+def _canonical(direction: FloatArray) -> FloatArray:
+    """The sense in which the last clearly non-zero component is positive."""
+    telling = np.flatnonzero(np.abs(direction) > 1e-6)
+    positive: FloatArray = (direction if direction[telling[-1]] > 0.0 else -direction) + 0.0
+    return positive
+
+
+def _normal_clusters(survey: Survey) -> tuple[FloatArray, FloatArray]:
+    """Directions (k, 3) that most of the surface faces, both senses as one, and their shares."""
+    cached = survey.notes.get("normal clusters")
+    if cached is None:
+        cached = _cluster(survey.coarse.normals)
+        survey.notes["normal clusters"] = cached
+    return cached
+
+
+def _cluster(normals: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Greedy clusters of directions within 1 degree, the largest first."""
+    flip = np.where(np.abs(normals) > 1e-6, np.sign(normals), 0.0)
+    sense = np.where(flip[:, 2] != 0, flip[:, 2], np.where(flip[:, 1] != 0, flip[:, 1], flip[:, 0]))
+    lines = normals * np.where(sense == 0.0, 1.0, sense)[:, None]
+    _, inverse, counts = np.unique(
+        np.rint(lines * 60.0).astype(np.int64) @ np.array([1 << 20, 1 << 10, 1]),
+        return_inverse=True,
+        return_counts=True,
+    )
+    directions: list[FloatArray] = []
+    shares: list[float] = []
+    for key in np.argsort(-counts, kind="stable")[:24]:
+        mean = lines[inverse == key].mean(axis=0)
+        mean /= np.linalg.norm(mean)
+        if any(abs(float(mean @ d)) > np.cos(np.radians(SAME_DEG)) for d in directions):
+            continue
+        dot = lines @ mean
+        near = np.abs(dot) > np.cos(np.radians(SAME_DEG))
+        share = float(near.mean())
+        if share < _FACE_SHARE:
+            continue
+        mean = (lines[near] * np.sign(dot[near])[:, None]).mean(axis=0)
+        directions.append(mean / np.linalg.norm(mean))
+        shares.append(share)
+    order = np.argsort(-np.array(shares), kind="stable")
+    return np.array(directions).reshape(-1, 3)[order], np.array(shares)[order]
+
+
+def _turned_axes(survey: Survey) -> list[FloatArray]:
+    """Axes that much of the surface stands around: its normals lie on the circle across them."""
+    normals = survey.coarse.normals
+    faces, shares = _normal_clusters(survey)
+    plane = np.zeros(len(normals), dtype=bool)
+    for face in faces[shares > 0.05]:
+        plane |= np.abs(normals @ face) > np.cos(np.radians(SAME_DEG))
+    curved = normals[~plane]
+    if len(curved) < _TURNED_SHARE * len(normals):
+        return []
+    picks = curved[:: max(1, len(curved) // 60)]
+    i, j = np.triu_indices(len(picks), 1)
+    trial = np.cross(picks[i], picks[j])
+    length = np.linalg.norm(trial, axis=1)
+    trial = trial[length > 0.3] / length[length > 0.3][:, None]
+    trial = np.vstack([trial, faces, np.eye(3)])
+    voters = curved[:: max(1, len(curved) // 400)]
+    votes = (np.abs(trial @ voters.T) < 0.03).mean(axis=1)
+    axes: list[FloatArray] = []
+    for _ in range(3):
+        best = int(np.argmax(votes))
+        if votes[best] * len(curved) < _TURNED_SHARE * len(normals):
+            break
+        axis = trial[best]
+        for band in (0.06, 0.02):
+            ring = curved[np.abs(curved @ axis) < band]
+            if len(ring) < 8:
+                break
+            axis = np.linalg.eigh(ring.T @ ring)[1][:, 0]
+        axes.append(axis)
+        votes[np.abs(trial @ axis) > np.cos(np.radians(8.0))] = 0.0
+        votes[best] = 0.0
+    return axes
+
+
+def _inertia_axes(survey: Survey) -> list[FloatArray]:
+    """Principal axes, without those that symmetry leaves undecided."""
+    values, vectors = np.linalg.eigh(survey.spread)
+    apart = 1e-3 * values[2]
+    distinct = [
+        min(abs(values[k] - values[m]) for m in range(3) if m != k) > apart for k in range(3)
+    ]
+    return [vectors[:, k] for k in range(3) if distinct[k]]
+
+
+def _hull_sides(survey: Survey) -> list[FloatArray]:
+    """Directions of the large sides of the convex hull, the largest first."""
+    from scipy.spatial import ConvexHull, QhullError
+
+    points = _outer_points(survey)
+    try:
+        hull = ConvexHull(points)
+    except QhullError:
+        return []
+    corners = points[hull.simplices]
+    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    areas = np.linalg.norm(cross, axis=1)
+    key = np.rint(hull.equations[:, :3] * 200.0).astype(np.int64)
+    sides, inverse = np.unique(key, axis=0, return_inverse=True)
+    total = np.bincount(inverse.ravel(), weights=areas, minlength=len(sides))
+    order = np.argsort(-total, kind="stable")[:4]
+    chosen = [k for k in order if total[k] > _HULL_SHARE * areas.sum()]
+    first = [int(np.flatnonzero(inverse.ravel() == k)[0]) for k in chosen]
+    return [hull.equations[k, :3] for k in first]
+
+
+def _outer_points(survey: Survey) -> FloatArray:
+    """Few points whose hull is nearly the part's: vertices where few, else a thinned set."""
+    vertices = survey.mesh.vertices
+    if len(vertices) <= 4000:
+        return np.unique(vertices, axis=0)
+    grid = np.array([(x, y, z) for x in (-1, 0, 1) for y in (-1, 0, 1) for z in (-1, 0, 1)])
+    extreme = np.array([int(np.argmax(d @ survey.xyz)) for d in grid.astype(np.float64) if d.any()])
+    thin = np.linspace(0, len(vertices) - 1, 3000).astype(np.int64)
+    return np.unique(np.vstack([vertices[extreme], vertices[thin]]), axis=0)

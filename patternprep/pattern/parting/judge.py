@@ -1,0 +1,143 @@
+"""The cost of a pull and plane, and the sentences that say why."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from patternprep.mesh.mesh import FloatArray
+from patternprep.pattern.parting.candidate import MachinedFace, Undercut
+
+__all__ = ["Figures", "cost", "machined_areas", "sentences", "way_on_part"]
+
+# Costs in shares of the part's volume: the weights are the project's own choice, set so that the
+# demo parts and common shapes come out as is common practice.
+_DRAFT = 1.0
+_UNDERCUT = 0.5  # a core takes this metal out again
+_CORE = 0.05
+_CORE_FULL_SHARE = 2e-3  # a room of this share of the part asks for a whole core
+_TWO_HALVES = 0.05
+_FLAT_BACK = 0.02
+_MACHINED_UP = 0.05
+_HEAVY_LOW = 0.01
+_HEIGHT = 0.01
+
+
+@dataclass(frozen=True)
+class Figures:
+    """What one pull and plane come to; volumes mm3, areas mm2, lengths mm."""
+
+    part_volume: float
+    draft: float
+    matching: float
+    undercut: float
+    undercuts: tuple[Undercut, ...]
+    machined: tuple[float, float, float]
+    heavy_level: float
+    footprint: float
+    above: float
+    below: float
+    flat_share: float
+    one_piece: bool
+
+    @property
+    def height(self) -> float:
+        """Height of the part along the pull, mm."""
+        return self.above + self.below
+
+    @property
+    def height_share(self) -> float:
+        """Height over the diameter of a circle as large as the footprint."""
+        return self.height / max(float(np.sqrt(4.0 * self.footprint / np.pi)), 1e-12)
+
+    @property
+    def flat_back(self) -> bool:
+        """One end lies on the parting with a flat face over at least 30 % of the footprint."""
+        return self.one_piece and self.flat_share >= 0.3
+
+
+def cost(f: Figures) -> float:
+    """Cost in shares of the part's volume, lower is better."""
+    rooms = [u.volume_mm3 for u in f.undercuts] or [f.undercut]
+    cores = sum(min(1.0, v / f.part_volume / _CORE_FULL_SHARE) for v in rooms)
+    machined = sum(f.machined)
+    total = _DRAFT * (f.draft + f.matching) / f.part_volume
+    total += _UNDERCUT * f.undercut / f.part_volume
+    total += _CORE * cores
+    total += 0.0 if f.one_piece else _TWO_HALVES
+    total -= _FLAT_BACK * f.flat_share if f.flat_back else 0.0
+    total += _MACHINED_UP * (f.machined[0] / machined if machined > 0.0 else 0.0)
+    total += _HEAVY_LOW * (1.0 - f.heavy_level)
+    total += _HEIGHT * min(f.height_share, 5.0)
+    return float(total)
+
+
+def machined_areas(
+    machined: Sequence[MachinedFace], pull: FloatArray
+) -> tuple[float, float, float]:
+    """Areas of machined faces that look up, down and sideways in the mould, mm2."""
+    up = down = upright = 0.0
+    for face in machined:
+        normal = np.asarray(face.normal, dtype=np.float64)
+        rise = float(normal @ pull) / max(float(np.linalg.norm(normal)), 1e-12)
+        if rise > 0.5:
+            up += face.area_mm2
+        elif rise < -0.5:
+            down += face.area_mm2
+        else:
+            upright += face.area_mm2
+    return up, down, upright
+
+
+def way_on_part(direction: FloatArray) -> str:
+    """'+z of the part', or the direction's components."""
+    for k, name in enumerate("xyz"):
+        if abs(abs(direction[k]) - 1.0) < 1e-9:
+            return f"{'+' if direction[k] > 0.0 else '-'}{name} of the part"
+    shown = ", ".join(f"{c + 0.0:.3f}" for c in np.round(direction, 3))
+    return f"({shown}) of the part"
+
+
+def sentences(f: Figures, axis_what: str, plane_what: str) -> tuple[str, ...]:
+    """Plain sentences with figures, the most telling first."""
+    share = 100.0 / f.part_volume
+    said = [f"The pull is {axis_what}, the parting lies at {plane_what}."]
+    if f.undercut == 0.0:
+        said.append("It draws clean: no undercut and no hollow open on the parting.")
+    else:
+        hollow = [u for u in f.undercuts if u.kind == "hollow"]
+        other = len(f.undercuts) - len(hollow)
+        parts = []
+        if hollow:
+            parts.append(f"{_count(len(hollow), 'hollow')} open on the parting")
+        if other:
+            parts.append(_count(other, "undercut"))
+        said.append(
+            f"{' and '.join(parts) or 'Undercuts'} would be filled with "
+            f"{f.undercut:.0f} mm3 ({f.undercut * share:.1f} % of the part)."
+        )
+    said.append(f"Draft adds about {f.draft:.0f} mm3 ({f.draft * share:.1f} % of the part).")
+    if f.matching > 1e-3 * f.part_volume:
+        said.append(
+            f"Making the halves meet adds about {f.matching:.0f} mm3 "
+            f"({f.matching * share:.1f} % of the part)."
+        )
+    if f.flat_back:
+        said.append("The pattern is one piece with its flat back on the parting, all in the drag.")
+    elif f.one_piece:
+        said.append("The pattern is one piece, all in the drag, without a flat back.")
+    else:
+        said.append(f"Two halves: {f.above:.1f} mm high in the cope, {f.below:.1f} mm in the drag.")
+    up, down, upright = f.machined
+    if up + down + upright > 0.0:
+        said.append(
+            f"Machined faces: {up:.0f} mm2 look up, {down:.0f} mm2 lie down, "
+            f"{upright:.0f} mm2 stand upright."
+        )
+    return tuple(said)
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"

@@ -1,0 +1,145 @@
+"""The heights along a pull at which a flat parting could naturally lie."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from patternprep.mesh.mesh import FloatArray
+from patternprep.pattern.parting.columns import VERTICAL, Columns
+from patternprep.pattern.parting.survey import SurfaceSample, Survey
+
+__all__ = ["Plane", "natural_planes", "settle_height"]
+
+_BINS = 256
+_FLAT = float(np.cos(np.radians(1.0)))
+
+
+@dataclass(frozen=True)
+class Plane:
+    """A height along the pull, mm, and what lies there; ``loose`` ones are still to be settled."""
+
+    offset: float
+    what: str
+    loose: bool = False
+
+
+def natural_planes(
+    columns: Columns, sample: SurfaceSample, centre: FloatArray
+) -> tuple[Plane, ...]:
+    """Ends, middle, large flat faces, widest sections and silhouette heights, at most about 18."""
+    pull = columns.frame[2]
+    z = sample.points @ pull
+    facing = sample.normals @ pull
+    bottom, top = float(columns.low.min()), float(columns.high.max())
+    flats = _flat_heights(
+        z[np.abs(facing) > _FLAT], columns.footprint / sample.weight, top - bottom
+    )
+    bottom = min([bottom, *flats])
+    top = max([top, *flats])
+    middle = 0.5 * (bottom + top)
+    planes = [
+        Plane(bottom, "its lower end"),
+        Plane(top, "its upper end"),
+        Plane(middle, "its middle"),
+    ]
+    planes += [Plane(h, "a large flat face") for h in flats]
+    planes.append(Plane(float(centre @ pull), "the level of its centre of mass"))
+    planes += _widest(columns)
+    planes += _silhouettes(z, facing, bottom, top)
+    return _distinct(planes, 2e-3 * (top - bottom))
+
+
+def _distinct(planes: list[Plane], apart: float) -> tuple[Plane, ...]:
+    """The planes in order, without those close to an earlier one."""
+    kept: list[Plane] = []
+    for plane in planes:
+        if all(abs(plane.offset - k.offset) > apart for k in kept):
+            kept.append(plane)
+    return tuple(kept)
+
+
+def _flat_heights(z: FloatArray, footprint_points: float, height: float) -> list[float]:
+    """Heights of flat faces across the pull that cover at least 3 % of the footprint."""
+    if not len(z):
+        return []
+    z = np.sort(z)
+    cuts = np.flatnonzero(np.diff(z) > 1e-4 * height)
+    starts = np.append(0, cuts + 1)
+    ends = np.append(cuts + 1, len(z))
+    level = (z[ends - 1] - z[starts]) < 4e-3 * height
+    counts = np.where(level, ends - starts, 0)
+    order = np.argsort(-counts, kind="stable")[:6]
+    return [
+        float(z[(starts[k] + ends[k]) // 2]) for k in order if counts[k] > 0.03 * footprint_points
+    ]
+
+
+def _widest(columns: Columns) -> list[Plane]:
+    """Heights that leave the least to fill between the plane and the nearest metal."""
+    ends = np.sort(np.concatenate([columns.low[columns.first], columns.high[columns.last]]))
+    half = len(ends) // 2
+    low, high = float(ends[half - 1]), float(ends[min(half, len(ends) - 1)])
+    what = "its widest section"
+    return [Plane(0.5 * (low + high), what, loose=True), Plane(low, what), Plane(high, what)]
+
+
+def _silhouettes(z: FloatArray, facing: FloatArray, bottom: float, top: float) -> list[Plane]:
+    """Heights with the least surface that faces the parting from the wrong side."""
+    edges = np.linspace(bottom, top, _BINS + 1)
+    down = np.histogram(z, edges, weights=np.where(facing < -VERTICAL, -facing, 0.0))[0]
+    up = np.histogram(z, edges, weights=np.where(facing > VERTICAL, facing, 0.0))[0]
+    wrong = np.append(0.0, np.cumsum(up)) + np.append(np.cumsum(down[::-1])[::-1], 0.0)
+    planes: list[Plane] = []
+    left = wrong.copy()
+    for _ in range(4):
+        best = float(left.min())
+        if not np.isfinite(best):
+            break
+        first = int(np.argmin(left))
+        last = first
+        while last < _BINS and left[last + 1] <= best + 1e-12:
+            last += 1
+        loose = last - first <= 6
+        planes.append(Plane(0.5 * (edges[first] + edges[last]), "its outline's height", loose))
+        if not loose:
+            planes.append(Plane(float(edges[first]), "its outline's height", True))
+            planes.append(Plane(float(edges[last]), "its outline's height", True))
+        margin = _BINS // 16
+        left[max(0, first - margin) : last + margin + 1] = np.inf
+    return planes
+
+
+def settle_height(survey: Survey, pull: FloatArray, offset: float, window: float) -> float:
+    """The exact height near ``offset`` with the least surface on the wrong side of the plane.
+
+    Where a whole range does, its middle: the axis of a lying cylinder whatever its facets.
+    """
+    z = pull @ survey.xyz
+    a, b, c = (z[k] for k in survey.corners)
+    low, high = np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
+    near = np.flatnonzero((high > offset - window) & (low < offset + window))
+    shadow = 0.5 * (pull @ survey.cross[:, near])
+    size = 2.0 * np.diff(survey.heap, prepend=0.0)[near]
+    low, high = low[near], high[near]
+    steep = np.abs(shadow) <= 0.5 * VERTICAL * size
+    levels = np.unique(np.concatenate([low, high]))
+    levels = levels[np.abs(levels - offset) <= window]
+    if len(levels) == 0:
+        return offset
+    if len(levels) > 160:
+        levels = levels[np.linspace(0, len(levels) - 1, 160).astype(np.int64)]
+    levels = np.unique(np.append(levels, 0.5 * (levels[1:] + levels[:-1])))
+    tall = np.maximum(high - low, 1e-12)
+    wrong = np.zeros(len(levels))
+    for sense in (1.0, -1.0):  # down-facing above the plane, up-facing below it
+        pick = ~steep & (shadow * sense < 0.0)
+        reach = (high[pick] - levels[:, None]) if sense > 0 else (levels[:, None] - low[pick])
+        wrong += np.clip(reach / tall[pick], 0.0, 1.0) @ np.abs(shadow[pick])
+    least = wrong <= wrong.min() + 1e-9 * survey.area
+    first = int(np.argmax(least))
+    last = first
+    while last + 1 < len(levels) and least[last + 1]:
+        last += 1
+    return float(0.5 * (levels[first] + levels[last]))

@@ -1,0 +1,256 @@
+"""The rooms that a pattern must fill so that it draws: found in the columns, sorted apart, named."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from patternprep.mesh.mesh import FloatArray, IntArray
+from patternprep.pattern.parting.candidate import Undercut, UndercutKind, Vec3
+from patternprep.pattern.parting.columns import VERTICAL, Columns, expand
+from patternprep.pattern.parting.survey import Survey
+
+__all__ = [
+    "LEAST_DEPTH_MM",
+    "LEAST_DEPTH_SHARE",
+    "LEAST_VOLUME_SHARE",
+    "advice_for",
+    "fill_volumes",
+    "find_rooms",
+]
+
+LEAST_VOLUME_SHARE = 2e-5
+"""An undercut smaller than this share of the part's volume is not reported."""
+LEAST_DEPTH_MM = 0.02
+"""Surface that leans back over the parting by less than this depth is upright, mm."""
+LEAST_DEPTH_SHARE = 2e-4
+"""... and so is what is shallower than this share of the part's diagonal."""
+_MOST_NAMED = 24
+
+
+@dataclass(frozen=True)
+class _Rooms:
+    """Empty runs to be filled: column, low and high mm, open on the parting."""
+
+    column: IntArray
+    low: FloatArray
+    high: FloatArray
+    open: npt.NDArray[np.bool_]
+
+
+def fill_volumes(columns: Columns, offsets: FloatArray) -> FloatArray:
+    """Volume that must be filled for each height of the plane, (len(offsets),) mm3.
+
+    A column that reaches through the plane fills its gaps, wherever the plane lies; one that
+    does not also fills what lies between it and the plane.
+    """
+    gaps = columns.gaps
+    inside = float((columns.low[gaps + 1] - columns.high[gaps]).sum())
+    hang = columns.low_sine[columns.first] > VERTICAL
+    sink = columns.high_sine[columns.last] > VERTICAL
+    low = columns.low[columns.first][hang]
+    high = columns.high[columns.last][sink]
+    fill = [
+        float(np.maximum(low - c, 0.0).sum() + np.maximum(c - high, 0.0).sum()) for c in offsets
+    ]
+    return (inside + np.array(fill)) * columns.cell**2
+
+
+def find_rooms(
+    survey: Survey, columns: Columns, offset: float
+) -> tuple[float, tuple[Undercut, ...]]:
+    """Total volume to fill, mm3, and the rooms by falling volume; (0, ()) for a clean draw.
+
+    Left out: surface that leans back by less than LEAST_DEPTH_MM or LEAST_DEPTH_SHARE of the
+    diagonal (noise of upright walls, facets at an outline), and rooms of less than
+    LEAST_VOLUME_SHARE of the part.
+    """
+    rooms = _empty_runs(columns, offset, _leaning_back(survey, columns, offset))
+    if len(rooms.column) == 0:
+        return 0.0, ()
+    count, label = _connect(columns, rooms)
+    run_volume = (rooms.high - rooms.low) * columns.cell**2
+    volume = np.bincount(label, weights=run_volume, minlength=count)
+    large = volume >= LEAST_VOLUME_SHARE * survey.volume
+    middle = np.column_stack([columns.plan_of(rooms.column), 0.5 * (rooms.low + rooms.high)])
+    place = np.column_stack(
+        [np.bincount(label, weights=run_volume * m, minlength=count) for m in middle.T]
+    )
+    order = [k for k in np.argsort(-volume, kind="stable") if large[k]]
+    named: list[Undercut] = []
+    for k in order[:_MOST_NAMED]:
+        own = label == k
+        kind = _kind(columns, offset, rooms, own)
+        x, y, z = (place[k] / volume[k]) @ columns.frame
+        where: Vec3 = (float(x), float(y), float(z))
+        touches = bool(rooms.open[own].any())
+        named.append(Undercut(kind, where, float(volume[k]), advice_for(kind, touches)))
+    return float(volume[large].sum()), tuple(named)
+
+
+def advice_for(kind: UndercutKind, touches_parting: bool) -> str:
+    """What to do about a room that the pattern fills."""
+    if kind == "hollow":
+        return (
+            "hollow open on the parting: set a core in it, held by prints on the parting, "
+            "or choose a pull or plane from which it opens away from the parting"
+        )
+    if touches_parting:
+        return (
+            "overhang down to the parting: choose another pull or plane, "
+            "make the overhanging piece loose, or form it with a core"
+        )
+    return (
+        "undercut in the side: set a core through it, choose a pull along it, "
+        "make the piece beside it loose, or machine it from the solid"
+    )
+
+
+def _leaning_back(survey: Survey, columns: Columns, offset: float) -> npt.NDArray[np.bool_]:
+    """Facets (m,) that face the parting from the wrong side over a real depth."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    pull = columns.frame[2]
+    shadow = 0.5 * (pull @ survey.cross)
+    z = pull @ survey.xyz
+    a, b, c = (z[k] for k in survey.corners)
+    close = 1e-7 * survey.size
+    over = np.maximum(np.maximum(a, b), c) > offset + close
+    under = np.minimum(np.minimum(a, b), c) < offset - close
+    wrong = np.flatnonzero(((shadow < 0.0) & over) | ((shadow > 0.0) & under))
+    wrong = wrong[np.abs(survey.sines(wrong, pull)) > VERTICAL]
+    real = np.zeros(len(shadow), dtype=bool)
+    if len(wrong) == 0:
+        return real
+    corners = survey.mesh.faces[wrong]
+    vertices, local = np.unique(corners, return_inverse=True)
+    local = local.reshape(-1, 3)
+    # facets that share a vertex and lean back the same way belong together
+    sense = np.where(shadow[wrong] > 0.0, 0, len(vertices))
+    node = (local + sense[:, None]).ravel()
+    links = coo_matrix(
+        (
+            np.ones(len(node), dtype=np.int8),
+            (np.repeat(np.arange(len(wrong)), 3), node + len(wrong)),
+        ),
+        shape=(len(wrong) + 2 * len(vertices),) * 2,
+    )
+    label = connected_components(links, directed=False)[1][: len(wrong)]
+    _, label = np.unique(label, return_inverse=True)
+    # only the part of a cut facet beyond the plane counts
+    tri = np.sort(z[corners], axis=1)
+    beyond = _share_above(tri, offset)
+    beyond = np.where(shadow[wrong] < 0.0, beyond, 1.0 - beyond)
+    covered = np.bincount(label, weights=np.abs(shadow[wrong]) * beyond)
+    spot = columns.frame[:2] @ survey.xyz[:, vertices]
+    reach = _plan_reach(spot, local, label, len(covered))
+    depth = covered / np.maximum(reach, 1e-12)
+    least = max(LEAST_DEPTH_MM, LEAST_DEPTH_SHARE * survey.size)
+    real[wrong[depth[label] > least]] = True
+    return real
+
+
+def _share_above(z: FloatArray, offset: float) -> FloatArray:
+    """Share of each triangle's area above the plane; z (k, 3) sorted heights."""
+    low, mid, high = z.T
+    span = np.maximum(high - low, 1e-300)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        tip = np.clip(high - offset, 0.0, None) ** 2 / (span * (high - mid))
+        foot = 1.0 - np.clip(offset - low, 0.0, None) ** 2 / (span * (mid - low))
+    share = np.where(offset >= mid, tip, foot)
+    share = np.where(offset >= high, 0.0, np.where(offset <= low, 1.0, share))
+    return np.clip(np.nan_to_num(share, nan=0.5), 0.0, 1.0)
+
+
+def _plan_reach(spot: FloatArray, local: IntArray, label: IntArray, count: int) -> FloatArray:
+    """About half the plan length of each patch's border (facet edges that occur once), mm."""
+    edges = np.sort(np.concatenate([local[:, [0, 1]], local[:, [1, 2]], local[:, [2, 0]]]), axis=1)
+    owner = np.tile(label, 3)
+    key = (edges[:, 0] * (int(local.max()) + 1) + edges[:, 1]) * 1
+    _, index, times = np.unique(key, return_index=True, return_counts=True)
+    border = index[times == 1]
+    step = spot[:, edges[border, 0]] - spot[:, edges[border, 1]]
+    length = np.sqrt((step * step).sum(axis=0))
+    return 0.5 * np.bincount(owner[border], weights=length, minlength=count)
+
+
+def _empty_runs(columns: Columns, offset: float, real: npt.NDArray[np.bool_]) -> _Rooms:
+    """Empty runs that the halves must fill, each with a really overhanging facet at its end."""
+    eps = 1e-6 * columns.cell
+    gaps = columns.gaps
+    low, high = columns.high[gaps], columns.low[gaps + 1]
+    from_above = real[columns.low_facet[gaps + 1]]
+    from_below = real[columns.high_facet[gaps]]
+    keep = np.where(low >= offset - eps, from_above, from_below)
+    keep = np.where((low < offset - eps) & (high > offset + eps), from_above | from_below, keep)
+    gaps, low, high = gaps[keep], low[keep], high[keep]
+    hang = columns.first[columns.low[columns.first] > offset + eps]
+    hang = hang[real[columns.low_facet[hang]]]
+    sink = columns.last[columns.high[columns.last] < offset - eps]
+    sink = sink[real[columns.high_facet[sink]]]
+    plane = np.full(len(hang), offset), np.full(len(sink), offset)
+    column = np.concatenate([columns.column[gaps], columns.column[hang], columns.column[sink]])
+    low = np.concatenate([low, plane[0], columns.high[sink]])
+    high = np.concatenate([high, columns.low[hang], plane[1]])
+    order = np.lexsort((low, column))
+    column, low, high = column[order], low[order], high[order]
+    return _Rooms(column, low, high, (low <= offset + eps) & (high >= offset - eps))
+
+
+def _connect(columns: Columns, rooms: _Rooms) -> tuple[int, IntArray]:
+    """Number of separate rooms and the room of each run: neighbours that overlap in height."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    cells = columns.rows * columns.width
+    start = np.searchsorted(rooms.column, np.arange(cells + 1))
+    one: list[IntArray] = []
+    two: list[IntArray] = []
+    for step in (1, columns.width, columns.width + 1, columns.width - 1):
+        beside = np.minimum(rooms.column + step, cells - 1)
+        mine, other = expand(start[beside], start[beside + 1] - start[beside])
+        meet = np.minimum(rooms.high[mine], rooms.high[other]) > np.maximum(
+            rooms.low[mine], rooms.low[other]
+        )
+        one.append(mine[meet])
+        two.append(other[meet])
+    i, j = np.concatenate(one), np.concatenate(two)
+    size = len(rooms.column)
+    graph = coo_matrix((np.ones(len(i), dtype=np.int8), (i, j)), shape=(size, size))
+    count, label = connected_components(graph, directed=False)
+    return int(count), label.astype(np.int64)
+
+
+def _kind(
+    columns: Columns, offset: float, rooms: _Rooms, own: npt.NDArray[np.bool_]
+) -> UndercutKind:
+    """Hollow when most of the room's mouth on the parting has metal on two opposite sides."""
+    mouth = rooms.column[own & rooms.open]
+    if len(mouth) == 0:
+        return "undercut"
+    mouth = mouth[:: max(1, len(mouth) // 40)]
+    eps = 1e-3 * columns.cell
+    metal = np.zeros(columns.rows * columns.width, dtype=bool)
+    # on the side of the plane that the room lies on
+    for side in (offset + eps, offset - eps):
+        own_side = own & (rooms.low < side) & (rooms.high > side)
+        if own_side.any():
+            metal[columns.column[(columns.low < side) & (columns.high > side)]] = True
+    grid = metal.reshape(columns.rows, columns.width)
+    i, j = mouth // columns.width, mouth % columns.width
+    reach = np.arange(1, max(columns.rows, columns.width))
+    between = np.zeros(len(mouth), dtype=bool)
+    for angle in np.arange(12) * (np.pi / 12.0):
+        hit = np.ones(len(mouth), dtype=bool)
+        for way in (1.0, -1.0):
+            di = np.rint(way * np.sin(angle) * reach).astype(np.int64)
+            dj = np.rint(way * np.cos(angle) * reach).astype(np.int64)
+            row, col = i[:, None] + di, j[:, None] + dj
+            inside = (row >= 0) & (row < columns.rows) & (col >= 0) & (col < columns.width)
+            found = grid[np.clip(row, 0, columns.rows - 1), np.clip(col, 0, columns.width - 1)]
+            hit &= (found & inside).any(axis=1)
+        between |= hit
+    return "hollow" if between.mean() > 0.5 else "undercut"

@@ -1,0 +1,334 @@
+"""The search for a pull and a flat parting: all natural ones roughly, the best few closely."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from patternprep.errors import UsageFault
+from patternprep.mesh.mesh import FloatArray, Mesh
+from patternprep.pattern.parting.candidate import MachinedFace, PartingCandidate, Vec3
+from patternprep.pattern.parting.columns import Columns, make_columns, plan_frame
+from patternprep.pattern.parting.directions import Axis, natural_axes, plan_direction
+from patternprep.pattern.parting.draft_estimate import draft_estimate, overhang_draft
+from patternprep.pattern.parting.judge import (
+    Figures,
+    cost,
+    machined_areas,
+    sentences,
+    way_on_part,
+)
+from patternprep.pattern.parting.planes import Plane, natural_planes, settle_height
+from patternprep.pattern.parting.rooms import fill_volumes, find_rooms
+from patternprep.pattern.parting.survey import SurfaceSample, Survey
+from patternprep.pattern.parting.wishes import PartingWish
+from patternprep.progress import Progress, silent
+
+__all__ = ["evaluate_parting", "find_partings"]
+
+COARSE_CELLS = 4_000
+"""Cells of plan raster that serve to compare all pulls and planes."""
+FINE_CELLS = 40_000
+"""Cells of plan raster for the figures of the best few: about 1/200 of the part's width each."""
+_REFINED = 10
+
+
+@dataclass(frozen=True)
+class _Trial:
+    """A pull (in its sense) and a plane with its rough cost."""
+
+    axis: Axis
+    pull: FloatArray
+    plane: Plane
+    rough: float
+
+
+def find_partings(
+    mesh: Mesh,
+    *,
+    pulls: Sequence[Vec3] | None = None,
+    offsets: Sequence[float] | None = None,
+    parting: PartingWish | None = None,
+    angle_deg: float = 2.0,
+    machined: Sequence[MachinedFace] = (),
+    limit: int = 5,
+    progress: Progress = silent,
+) -> tuple[PartingCandidate, ...]:
+    """The best pulls and flat partings for a finished part, the best first.
+
+    ``pulls`` (directions in part axes that point up in the mould) and ``offsets`` (heights n.x
+    along the pull, mm) or a ``parting`` wish restrict the search. Raises UsageFault when a
+    wished plane leaves no metal below it.
+    """
+    survey = Survey(mesh)
+    volume = survey.volume
+    progress("looking at natural pulls")
+    if pulls is None:
+        axes, senses = natural_axes(survey), (1.0, -1.0)
+    else:
+        axes, senses = tuple(_asked(p) for p in pulls), (1.0,)
+    trials: list[_Trial] = []
+    for axis in axes:
+        trials += _rough_trials(survey, axis, senses, offsets, parting, angle_deg, machined)
+    if not trials:
+        raise UsageFault(
+            "The wished parting leaves no metal below it along any pull that was looked at; "
+            "give a height inside the part, or turn the pull round."
+        )
+    trials.sort(key=lambda t: t.rough)
+    fixed = offsets is not None or (parting is not None and parting.kind != "auto")
+    progress("weighing the best partings")
+    chosen = _spread_out(trials, survey.size, max(_REFINED, limit), fixed)
+    columns: dict[int, Columns] = {}
+    found = [_refine(survey, t, columns, angle_deg, machined, settle=not fixed) for t in chosen]
+    found.sort(key=lambda c: c.score)
+    best = _without_twins(found, survey.size)[:limit]
+    return _with_flat_parting_said(best, volume)
+
+
+def evaluate_parting(
+    mesh: Mesh,
+    pull: Vec3,
+    offset_mm: float,
+    *,
+    angle_deg: float = 2.0,
+    machined: Sequence[MachinedFace] = (),
+    survey: Survey | None = None,
+) -> PartingCandidate:
+    """One pull and plane judged as closely as the search judges its best few."""
+    survey = Survey(mesh) if survey is None else survey
+    axis = _asked(pull)
+    trial = _Trial(axis, axis.direction, Plane(float(offset_mm), "the asked height"), 0.0)
+    return _refine(survey, trial, {}, angle_deg, machined, settle=False)
+
+
+def _asked(pull: Vec3) -> Axis:
+    """The asked direction as a line of pull."""
+    direction = np.asarray(pull, dtype=np.float64)
+    length = float(np.linalg.norm(direction))
+    if not np.isfinite(length) or length < 1e-12:
+        raise UsageFault(f"The pull {tuple(pull)} has no direction; give three numbers, not all 0.")
+    return Axis(direction / length, "the asked direction")
+
+
+def _rough_trials(
+    survey: Survey,
+    axis: Axis,
+    senses: Sequence[float],
+    offsets: Sequence[float] | None,
+    parting: PartingWish | None,
+    angle_deg: float,
+    machined: Sequence[MachinedFace],
+) -> list[_Trial]:
+    """Every natural or asked plane along a line of pull, in the better sense, roughly judged."""
+    frame = plan_frame(axis.direction, plan_direction(survey, axis.direction))
+    columns = make_columns(survey, frame, COARSE_CELLS)
+    trials: list[_Trial] = []
+    for sense, planes in _planes_by_sense(survey, columns, senses, offsets, parting):
+        if not planes:
+            continue
+        heights = np.array([sense * p.offset for p in planes])  # along the axis's own sense
+        fills = fill_volumes(columns, heights)
+        draft, matching = draft_estimate(columns, survey.coarse, heights, angle_deg)
+        for k, plane in enumerate(planes):
+            figures = _figures(
+                survey, columns, survey.coarse, sense, plane.offset, machined,
+                float(draft[k]), float(matching[k]), float(fills[k]),
+            )  # fmt: skip
+            trials.append(_Trial(axis, sense * axis.direction, plane, cost(figures)))
+    return trials
+
+
+def _planes_by_sense(
+    survey: Survey,
+    columns: Columns,
+    senses: Sequence[float],
+    offsets: Sequence[float] | None,
+    parting: PartingWish | None,
+) -> list[tuple[float, list[Plane]]]:
+    """The planes to try with the axis as it is (1) and turned round (-1), as heights n.x."""
+    z = columns.frame[2] @ survey.xyz
+    lowest, highest = float(z.min()), float(z.max())
+    close = 1e-6 * survey.size
+    natural = natural_planes(columns, survey.coarse, survey.centre)
+    chosen: list[tuple[float, list[Plane]]] = []
+    for sense in senses:
+        low, high = (lowest, highest) if sense > 0.0 else (-highest, -lowest)
+        pull = sense * columns.frame[2]
+        if offsets is not None:
+            planes = [Plane(float(o), "the asked height") for o in offsets]
+        elif parting is not None and parting.kind != "auto":
+            x, y, w = (float(p) for p in pull)
+            wished = parting.offset_along((x, y, w), low, high)
+            planes = [] if wished is None else [Plane(wished, "the asked height")]
+        else:
+            planes = [replace(p, offset=sense * p.offset) for p in natural]
+        # snap what differs from an end by rounding only; nothing may lie wholly in the cope
+        planes = [
+            replace(p, offset=high) if abs(p.offset - high) <= 1e-3 * (high - low) else p
+            for p in planes
+        ]
+        chosen.append((sense, [p for p in planes if low + close < p.offset <= high + close]))
+    return chosen
+
+
+def _figures(
+    survey: Survey,
+    columns: Columns,
+    sample: SurfaceSample,
+    sense: float,
+    offset: float,
+    machined: Sequence[MachinedFace],
+    draft: float,
+    matching: float,
+    undercut: float,
+) -> Figures:
+    """The figures of a plane n.x = offset along sense times the columns' axis."""
+    pull = sense * columns.frame[2]
+    z = columns.frame[2] @ survey.xyz
+    low, high = sorted((sense * float(z.min()), sense * float(z.max())))
+    one_piece = offset >= high - 1e-6 * survey.size
+    facing = sample.normals @ pull
+    back = (facing > 0.99985) & (np.abs(sample.points @ pull - offset) < 1e-4 * survey.size)
+    chord = columns.high - columns.low
+    level = 0.5 * (columns.high + columns.low) * sense
+    heavy = float((chord * chord) @ level / max(float(chord @ chord), 1e-300))
+    return Figures(
+        part_volume=survey.volume,
+        draft=draft,
+        matching=matching,
+        undercut=undercut,
+        undercuts=(),
+        machined=machined_areas(machined, pull),
+        heavy_level=float(np.clip((heavy - low) / max(high - low, 1e-12), 0.0, 1.0)),
+        footprint=columns.footprint,
+        above=max(high - offset, 0.0) if not one_piece else 0.0,
+        below=offset - low,
+        flat_share=float(back.sum()) * sample.weight / columns.footprint,
+        one_piece=one_piece,
+    )
+
+
+def _spread_out(trials: list[_Trial], size: float, count: int, fixed: bool) -> list[_Trial]:
+    """The first ``count`` that differ: one plane is kept in its better sense only."""
+    kept: list[_Trial] = []
+    for trial in trials:
+        if not fixed and any(_same(trial.pull, trial.plane.offset, k.pull, k.plane.offset, size)
+                             for k in kept):  # fmt: skip
+            continue
+        kept.append(trial)
+        if len(kept) == count:
+            break
+    return kept
+
+
+def _same(
+    pull: FloatArray, offset: float, other: FloatArray, other_offset: float, size: float
+) -> bool:
+    """The same plane within 1 degree and 0.2 % of the part, whichever side is up."""
+    dot = float(np.dot(pull, other))
+    return abs(dot) > 0.99985 and abs(offset - np.sign(dot) * other_offset) < 2e-3 * size
+
+
+def _without_twins(found: list[PartingCandidate], size: float) -> list[PartingCandidate]:
+    """Without candidates that settled on the plane of a better one."""
+    kept: list[PartingCandidate] = []
+    for c in found:
+        pull = np.array(c.pull)
+        if not any(_same(pull, c.offset_mm, np.array(k.pull), k.offset_mm, size) for k in kept):
+            kept.append(c)
+    return kept
+
+
+def _refine(
+    survey: Survey,
+    trial: _Trial,
+    cache: dict[int, Columns],
+    angle_deg: float,
+    machined: Sequence[MachinedFace],
+    *,
+    settle: bool,
+) -> PartingCandidate:
+    """Judge one trial on the fine raster and the dense surface sample."""
+    axis, sense = trial.axis, float(np.sign(trial.pull @ trial.axis.direction))
+    key = id(axis)
+    if key not in cache:
+        frame = plan_frame(axis.direction, plan_direction(survey, axis.direction))
+        cache[key] = make_columns(survey, frame, FINE_CELLS)
+    columns = cache[key]
+    offset = trial.plane.offset
+    if settle and trial.plane.loose:
+        span = float(np.ptp(columns.frame[2] @ survey.xyz))
+        offset = sense * settle_height(survey, axis.direction, sense * offset, 0.015 * span)
+    height = sense * offset
+    undercut, undercuts = find_rooms(survey, columns, height)
+    draft, matching = draft_estimate(columns, survey.fine, np.array([height]), angle_deg)
+    extra = overhang_draft(columns, height, angle_deg) if undercut > 0.0 else 0.0
+    figures = _figures(
+        survey, columns, survey.fine, sense, offset, machined,
+        float(draft[0]) + extra, float(matching[0]), undercut,
+    )  # fmt: skip
+    figures = replace(figures, undercuts=undercuts)
+    return _candidate(survey, columns, trial, sense, offset, figures)
+
+
+def _candidate(
+    survey: Survey, columns: Columns, trial: _Trial, sense: float, offset: float, f: Figures
+) -> PartingCandidate:
+    """The answer's record of one judged trial."""
+    under = columns.metal_below(sense * offset)
+    total = columns.metal_below(np.inf)
+    below = f.part_volume * (under if sense > 0.0 else total - under) / total
+    below = f.part_volume if f.one_piece else below
+    pull = sense * trial.axis.direction + 0.0
+    over = survey.fine.points @ pull > offset
+    area_above = 0.0 if f.one_piece else float(over.sum()) * survey.fine.weight
+    area_below = survey.area - area_above
+    x, y, z = (float(c) for c in pull)
+    return PartingCandidate(
+        pull=(x, y, z),
+        offset_mm=float(offset),
+        up=f"{way_on_part(pull)} points up in the mould",
+        down=f"{way_on_part(-pull + 0.0)} lies down in the drag",
+        height_above_mm=f.above,
+        height_below_mm=f.below,
+        height_mm=f.height,
+        height_share=f.height_share,
+        footprint_mm2=f.footprint,
+        draft_added_mm3=f.draft,
+        matching_added_mm3=f.matching,
+        undercut_mm3=f.undercut,
+        undercuts=f.undercuts,
+        cores_asked=len(f.undercuts),
+        machined_up_mm2=f.machined[0],
+        machined_down_mm2=f.machined[1],
+        machined_upright_mm2=f.machined[2],
+        volume_above_mm3=f.part_volume - below,
+        volume_below_mm3=below,
+        modulus_above_mm=(f.part_volume - below) / area_above if area_above > 0.0 else 0.0,
+        modulus_below_mm=below / area_below if area_below > 0.0 else 0.0,
+        flat_back=f.flat_back,
+        one_piece=f.one_piece,
+        cell_mm=columns.cell,
+        score=cost(f),
+        reasons=sentences(f, trial.axis.what, trial.plane.what),
+    )
+
+
+def _with_flat_parting_said(
+    best: list[PartingCandidate], volume: float
+) -> tuple[PartingCandidate, ...]:
+    """Add to every candidate what a flat parting cannot do, when none draws nearly clean."""
+    if not best:
+        return ()
+    least = min(c.undercut_mm3 for c in best)
+    if least <= 1e-3 * volume:
+        return tuple(best)
+    said = (
+        f"No flat parting that was looked at draws this part: the least fill is {least:.0f} mm3 "
+        f"({100.0 * least / volume:.1f} % of the part), so it needs cores, loose pieces or a "
+        "stepped parting."
+    )
+    return tuple(replace(c, reasons=(*c.reasons, said)) for c in best)
