@@ -190,7 +190,7 @@ class Solid:
 
     def simplify(self, tolerance: float) -> Solid:
         """With facets removed so that the surface moves by less than the tolerance, mm."""
-        return Solid(self._body.simplify(float(tolerance)), "a simplification")
+        return Solid(self._body.as_original().simplify(float(tolerance)), "a simplification")
 
     def refine(self, longest: float) -> Solid:
         """With edges divided so that none is longer than ``longest`` mm; the shape stays."""
