@@ -18,7 +18,14 @@ from patternprep.errors import FileFault
 from patternprep.mesh.mesh import Mesh
 from patternprep.mesh.topology import unique_rows
 
-__all__ = ["DEFAULT_FACET_LIMIT", "check_facet_count", "file_size", "is_ascii_stl", "read_stl"]
+__all__ = [
+    "DEFAULT_FACET_LIMIT",
+    "check_facet_count",
+    "file_size",
+    "is_ascii_stl",
+    "read_stl",
+    "weld",
+]
 
 DEFAULT_FACET_LIMIT = 2_000_000
 """Most facets taken unless told otherwise."""
@@ -54,6 +61,15 @@ def read_stl(path: str | Path, *, facet_limit: int = DEFAULT_FACET_LIMIT) -> Mes
             f"{path}: facet {bad[0] // 3 + 1} has a corner that is not a finite number "
             f"({len(bad)} such corners); every coordinate must be one, so export the part again."
         )
+    return weld(corners)
+
+
+def weld(corners: npt.NDArray[np.floating]) -> Mesh:
+    """Facets given by their corners (m, 3, 3) as a mesh: corners equal as 32-bit numbers are one.
+
+    This is how an STL file is read, so a mesh that went through it is the same as one read back.
+    """
+    flat = np.asarray(corners, dtype=np.float32).reshape(-1, 3)
     first, index = unique_rows(flat)
     return Mesh(flat[first].astype(np.float64) + 0.0, index.reshape(-1, 3))
 
