@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from patternprep.pattern.parting.candidate import MachinedFace, PartingCandidate, Undercut, Vec3
+from patternprep.pattern.parting.exact import undercuts_of
 from patternprep.pattern.parting.search import evaluate_parting, find_partings
 from patternprep.pattern.parting.wishes import PartingWish, parse_parting, parse_pull
 
@@ -16,4 +17,5 @@ __all__ = [
     "find_partings",
     "parse_parting",
     "parse_pull",
+    "undercuts_of",
 ]

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from patternprep.mesh.mesh import FloatArray, IntArray
-from patternprep.pattern.parting.survey import Survey
+from patternprep.pattern.parting.survey import Survey, turned
 
 __all__ = ["Columns", "expand", "make_columns", "plan_frame"]
 
@@ -102,12 +102,12 @@ class Columns:
         field[self.column[self.last]] = self.high[self.last]
         return field
 
-    def cells_at(self, plan: FloatArray) -> IntArray:
-        """Cell of each plan point (k, 2) in the frame's u, v; -1 outside the raster."""
-        i = np.rint((plan[:, 0] - self.corner[0]) / self.cell).astype(np.int64)
-        j = np.rint((plan[:, 1] - self.corner[1]) / self.cell).astype(np.int64)
+    def cells_at(self, u: FloatArray, v: FloatArray) -> IntArray:
+        """Cell of each plan point; -1 outside the raster."""
+        i = np.rint((u - self.corner[0]) / self.cell).astype(np.int64)
+        j = np.rint((v - self.corner[1]) / self.cell).astype(np.int64)
         inside = (i >= 0) & (i < self.width) & (j >= 0) & (j < self.rows)
-        return np.where(inside, j * self.width + i, -1)
+        return np.where(inside, j * self.width + i, -1).astype(np.int64)
 
     def plan_of(self, column: IntArray) -> FloatArray:
         """Plan point (k, 2) of each cell."""
@@ -126,7 +126,7 @@ class Columns:
 
 def make_columns(survey: Survey, frame: FloatArray, count: int) -> Columns:
     """Columns along frame[2] over about ``count`` cells of the plan's bounding rectangle."""
-    spot = frame @ survey.xyz
+    spot = turned(frame, survey.xyz)
     low, high = spot.min(axis=1), spot.max(axis=1)
     span = high - low
     cell = float(np.sqrt(span[0] * span[1] / count))
@@ -150,7 +150,8 @@ def _facets_on_samples(
     facet = np.flatnonzero((first != key[b]) | (first != key[c]))
     key = np.ceil(u).astype(np.int16)
     first = key[a[facet]]
-    return facet[(first != key[b[facet]]) | (first != key[c[facet]])]
+    kept: IntArray = facet[(first != key[b[facet]]) | (first != key[c[facet]])]
+    return kept
 
 
 def _sweep(

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from patternprep.mesh.mesh import FloatArray
-from patternprep.pattern.parting.survey import Survey
+from patternprep.pattern.parting.survey import Survey, along
 
 __all__ = ["MAX_AXES", "Axis", "natural_axes", "plan_direction"]
 
@@ -82,7 +82,7 @@ def _normal_clusters(survey: Survey) -> tuple[FloatArray, FloatArray]:
     """Directions (k, 3) that most of the surface faces, both senses as one, and their shares."""
     cached = survey.notes.get("normal clusters")
     if cached is None:
-        cached = _cluster(survey.coarse.normals)
+        cached = _cluster(np.ascontiguousarray(survey.coarse.normals.T))
         survey.notes["normal clusters"] = cached
     return cached
 
@@ -118,7 +118,7 @@ def _cluster(normals: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 def _turned_axes(survey: Survey) -> list[FloatArray]:
     """Axes that much of the surface stands around: its normals lie on the circle across them."""
-    normals = survey.coarse.normals
+    normals = np.ascontiguousarray(survey.coarse.normals.T)
     faces, shares = _normal_clusters(survey)
     plane = np.zeros(len(normals), dtype=bool)
     for face in faces[shares > 0.05]:
@@ -185,9 +185,11 @@ def _hull_sides(survey: Survey) -> list[FloatArray]:
 def _outer_points(survey: Survey) -> FloatArray:
     """Few points whose hull is nearly the part's: vertices where few, else a thinned set."""
     vertices = survey.mesh.vertices
-    if len(vertices) <= 4000:
+    if len(vertices) <= 1500:
         return np.unique(vertices, axis=0)
     grid = np.array([(x, y, z) for x in (-1, 0, 1) for y in (-1, 0, 1) for z in (-1, 0, 1)])
-    extreme = np.array([int(np.argmax(d @ survey.xyz)) for d in grid.astype(np.float64) if d.any()])
-    thin = np.linspace(0, len(vertices) - 1, 3000).astype(np.int64)
+    extreme = np.array(
+        [int(np.argmax(along(d, survey.xyz))) for d in grid.astype(np.float64) if d.any()]
+    )
+    thin = np.linspace(0, len(vertices) - 1, 1200).astype(np.int64)
     return np.unique(np.vstack([vertices[extreme], vertices[thin]]), axis=0)

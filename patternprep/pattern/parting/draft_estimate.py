@@ -8,52 +8,51 @@ upright wall h squared times tan t / 2 a mm of its length. Corners' own wedges a
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from patternprep.mesh.mesh import FloatArray
 from patternprep.pattern.parting.columns import Columns
-from patternprep.pattern.parting.survey import SurfaceSample
+from patternprep.pattern.parting.line import Line
 
 __all__ = ["draft_estimate", "overhang_draft"]
 
 
 def draft_estimate(
-    columns: Columns, sample: SurfaceSample, offsets: FloatArray, angle_deg: float
+    line: Line, offsets: FloatArray, angle_deg: float
 ) -> tuple[FloatArray, FloatArray]:
     """Metal added by draft and by making the halves meet, each (len(offsets),) mm3."""
-    frame, tan = columns.frame, float(np.tan(np.radians(angle_deg)))
-    facing = sample.normals @ frame[2]
-    steep = np.flatnonzero(np.abs(facing) < np.sin(np.radians(angle_deg)))
+    columns, tan = line.columns, float(np.tan(np.radians(angle_deg)))
+    steep = np.flatnonzero(np.abs(line.tilt[2]) < np.sin(np.radians(angle_deg)))
     if len(steep) == 0:
         return np.zeros(len(offsets)), np.zeros(len(offsets))
-    spot = sample.points[steep] @ frame.T
-    facing = facing[steep]
-    lean = facing / np.sqrt(1.0 - facing**2)
-    across = sample.normals[steep] @ frame[:2].T
-    across /= np.linalg.norm(across, axis=1, keepdims=True)
-    z = spot[:, 2][None, :]
+    spot, tilt = line.spot[:, steep], line.tilt[:, steep]
+    cosine = np.sqrt(tilt[0] ** 2 + tilt[1] ** 2)
+    lean, across = tilt[2] / cosine, tilt[:2] / cosine
     c = offsets[:, None]
-    above = z > c
-    outside = columns.cells_at(spot[:, :2] + columns.cell * across)
-    top = np.where(outside < 0, -np.inf, columns.top[outside])[None, :]
-    bottom = np.where(outside < 0, np.inf, columns.bottom[outside])[None, :]
+    above = spot[2] > c
+    outside = columns.cells_at(
+        spot[0] + columns.cell * across[0], spot[1] + columns.cell * across[1]
+    )
+    top = np.where(outside < 0, -np.inf, columns.top[outside])
+    bottom = np.where(outside < 0, np.inf, columns.bottom[outside])
     # a wall with metal before it at its own height or beyond is inside what is filled anyway
-    reach = np.where(above, z - np.maximum(top, c), np.minimum(bottom, c) - z)
+    reach = np.where(above, spot[2] - np.maximum(top, c), np.minimum(bottom, c) - spot[2])
     missing = np.clip(tan - np.where(above, lean, -lean), 0.0, tan)
-    draft = (np.maximum(reach, 0.0) * missing).sum(axis=1) * sample.weight
-    matching = _matching(columns, spot, np.isneginf(top[0]), offsets, missing, above)
-    return draft, matching * sample.weight
+    draft = (np.maximum(reach, 0.0) * missing).sum(axis=1) * line.sample.weight
+    matching = _matching(columns, spot, np.isneginf(top), offsets, missing, above)
+    return draft, matching * line.sample.weight
 
 
 def _matching(
     columns: Columns,
     spot: FloatArray,
-    free: FloatArray,
+    free: npt.NDArray[np.bool_],
     offsets: FloatArray,
     missing: FloatArray,
-    above: FloatArray,
+    above: npt.NDArray[np.bool_],
 ) -> FloatArray:
     """Sum over wall points of the wedge that widens the shorter half to meet the taller one."""
-    cells = columns.cells_at(spot[:, :2])
+    cells = columns.cells_at(spot[0], spot[1])
     coarse = (cells // columns.width) // 2 * columns.width + (cells % columns.width) // 2
     _, place = np.unique(np.where(cells < 0, -1, coarse), return_inverse=True)
     place = place.ravel()
@@ -64,8 +63,8 @@ def _matching(
         fall = np.full(count, 0.0)
         up = above[k] & free & (missing[k] > 0.0)
         down = ~above[k] & free & (missing[k] > 0.0)
-        np.maximum.at(rise, place[up], (spot[up, 2] - offset) * missing[k][up])
-        np.maximum.at(fall, place[down], (offset - spot[down, 2]) * missing[k][down])
+        np.maximum.at(rise, place[up], (spot[2, up] - offset) * missing[k][up])
+        np.maximum.at(fall, place[down], (offset - spot[2, down]) * missing[k][down])
         step = rise - fall
         both = (rise > 0.0) & (fall > 0.0)
         widen = np.where(both, np.abs(step), 0.0)[place] * 0.5

@@ -8,7 +8,8 @@ import numpy as np
 
 from patternprep.mesh.mesh import FloatArray
 from patternprep.pattern.parting.columns import VERTICAL, Columns
-from patternprep.pattern.parting.survey import SurfaceSample, Survey
+from patternprep.pattern.parting.line import Line
+from patternprep.pattern.parting.survey import along
 
 __all__ = ["Plane", "natural_planes", "settle_height"]
 
@@ -25,27 +26,19 @@ class Plane:
     loose: bool = False
 
 
-def natural_planes(
-    columns: Columns, sample: SurfaceSample, centre: FloatArray
-) -> tuple[Plane, ...]:
+def natural_planes(line: Line) -> tuple[Plane, ...]:
     """Ends, middle, large flat faces, widest sections and silhouette heights, at most about 18."""
-    pull = columns.frame[2]
-    z = sample.points @ pull
-    facing = sample.normals @ pull
-    bottom, top = float(columns.low.min()), float(columns.high.max())
-    flats = _flat_heights(
-        z[np.abs(facing) > _FLAT], columns.footprint / sample.weight, top - bottom
-    )
-    bottom = min([bottom, *flats])
-    top = max([top, *flats])
-    middle = 0.5 * (bottom + top)
+    columns, z, facing = line.columns, line.spot[2], line.tilt[2]
+    bottom, top = line.ends
+    flat = z[np.abs(facing) > _FLAT]
     planes = [
         Plane(bottom, "its lower end"),
         Plane(top, "its upper end"),
-        Plane(middle, "its middle"),
+        Plane(0.5 * (bottom + top), "its middle"),
     ]
-    planes += [Plane(h, "a large flat face") for h in flats]
-    planes.append(Plane(float(centre @ pull), "the level of its centre of mass"))
+    heights = _flat_heights(flat, columns.footprint / line.sample.weight, top - bottom)
+    planes += [Plane(h, "a large flat face") for h in heights]
+    planes.append(Plane(float(line.survey.centre @ line.direction), "its centre of mass"))
     planes += _widest(columns)
     planes += _silhouettes(z, facing, bottom, top)
     return _distinct(planes, 2e-3 * (top - bottom))
@@ -111,16 +104,16 @@ def _silhouettes(z: FloatArray, facing: FloatArray, bottom: float, top: float) -
     return planes
 
 
-def settle_height(survey: Survey, pull: FloatArray, offset: float, window: float) -> float:
+def settle_height(line: Line, offset: float, window: float) -> float:
     """The exact height near ``offset`` with the least surface on the wrong side of the plane.
 
     Where a whole range does, its middle: the axis of a lying cylinder whatever its facets.
     """
-    z = pull @ survey.xyz
+    survey, pull, z = line.survey, line.direction, line.z
     a, b, c = (z[k] for k in survey.corners)
     low, high = np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
     near = np.flatnonzero((high > offset - window) & (low < offset + window))
-    shadow = 0.5 * (pull @ survey.cross[:, near])
+    shadow = 0.5 * along(pull, survey.cross[:, near])
     size = 2.0 * np.diff(survey.heap, prepend=0.0)[near]
     low, high = low[near], high[near]
     steep = np.abs(shadow) <= 0.5 * VERTICAL * size

@@ -1,4 +1,4 @@
-"""The rooms that a pattern must fill so that it draws: found in the columns, sorted apart, named."""
+"""The rooms that a pattern must fill so that it draws: found in the columns, and named."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ import numpy.typing as npt
 from patternprep.mesh.mesh import FloatArray, IntArray
 from patternprep.pattern.parting.candidate import Undercut, UndercutKind, Vec3
 from patternprep.pattern.parting.columns import VERTICAL, Columns, expand
-from patternprep.pattern.parting.survey import Survey
+from patternprep.pattern.parting.line import Line
+from patternprep.pattern.parting.survey import along
 
 __all__ = [
     "LEAST_DEPTH_MM",
@@ -58,16 +59,17 @@ def fill_volumes(columns: Columns, offsets: FloatArray) -> FloatArray:
     return (inside + np.array(fill)) * columns.cell**2
 
 
-def find_rooms(
-    survey: Survey, columns: Columns, offset: float
-) -> tuple[float, tuple[Undercut, ...]]:
+def find_rooms(line: Line, offset: float) -> tuple[float, tuple[Undercut, ...]]:
     """Total volume to fill, mm3, and the rooms by falling volume; (0, ()) for a clean draw.
 
     Left out: surface that leans back by less than LEAST_DEPTH_MM or LEAST_DEPTH_SHARE of the
     diagonal (noise of upright walls, facets at an outline), and rooms of less than
     LEAST_VOLUME_SHARE of the part.
     """
-    rooms = _empty_runs(columns, offset, _leaning_back(survey, columns, offset))
+    survey, columns = line.survey, line.columns
+    rooms = _empty_runs(columns, offset, None)
+    if len(rooms.column):
+        rooms = _empty_runs(columns, offset, _leaning_back(line, offset))
     if len(rooms.column) == 0:
         return 0.0, ()
     count, label = _connect(columns, rooms)
@@ -108,14 +110,13 @@ def advice_for(kind: UndercutKind, touches_parting: bool) -> str:
     )
 
 
-def _leaning_back(survey: Survey, columns: Columns, offset: float) -> npt.NDArray[np.bool_]:
+def _leaning_back(line: Line, offset: float) -> npt.NDArray[np.bool_]:
     """Facets (m,) that face the parting from the wrong side over a real depth."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
 
-    pull = columns.frame[2]
-    shadow = 0.5 * (pull @ survey.cross)
-    z = pull @ survey.xyz
+    survey, pull, z = line.survey, line.direction, line.z
+    shadow = 0.5 * along(pull, survey.cross)
     a, b, c = (z[k] for k in survey.corners)
     close = 1e-7 * survey.size
     over = np.maximum(np.maximum(a, b), c) > offset + close
@@ -145,7 +146,7 @@ def _leaning_back(survey: Survey, columns: Columns, offset: float) -> npt.NDArra
     beyond = _share_above(tri, offset)
     beyond = np.where(shadow[wrong] < 0.0, beyond, 1.0 - beyond)
     covered = np.bincount(label, weights=np.abs(shadow[wrong]) * beyond)
-    spot = columns.frame[:2] @ survey.xyz[:, vertices]
+    spot = np.array([along(axis, survey.xyz[:, vertices]) for axis in line.columns.frame[:2]])
     reach = _plan_reach(spot, local, label, len(covered))
     depth = covered / np.maximum(reach, 1e-12)
     least = max(LEAST_DEPTH_MM, LEAST_DEPTH_SHARE * survey.size)
@@ -162,7 +163,8 @@ def _share_above(z: FloatArray, offset: float) -> FloatArray:
         foot = 1.0 - np.clip(offset - low, 0.0, None) ** 2 / (span * (mid - low))
     share = np.where(offset >= mid, tip, foot)
     share = np.where(offset >= high, 0.0, np.where(offset <= low, 1.0, share))
-    return np.clip(np.nan_to_num(share, nan=0.5), 0.0, 1.0)
+    bounded: FloatArray = np.clip(np.nan_to_num(share, nan=0.5), 0.0, 1.0)
+    return bounded
 
 
 def _plan_reach(spot: FloatArray, local: IntArray, label: IntArray, count: int) -> FloatArray:
@@ -174,27 +176,33 @@ def _plan_reach(spot: FloatArray, local: IntArray, label: IntArray, count: int) 
     border = index[times == 1]
     step = spot[:, edges[border, 0]] - spot[:, edges[border, 1]]
     length = np.sqrt((step * step).sum(axis=0))
-    return 0.5 * np.bincount(owner[border], weights=length, minlength=count)
+    around = np.bincount(owner[border], weights=length, minlength=count)
+    return np.asarray(0.5 * around, dtype=np.float64)
 
 
-def _empty_runs(columns: Columns, offset: float, real: npt.NDArray[np.bool_]) -> _Rooms:
-    """Empty runs that the halves must fill, each with a really overhanging facet at its end."""
+def _empty_runs(columns: Columns, offset: float, real: npt.NDArray[np.bool_] | None) -> _Rooms:
+    """Empty runs that the halves must fill.
+
+    Each has a really overhanging facet (``real``) at its end; without that: any not upright.
+    """
+    if real is None:
+        low_real, high_real = columns.low_sine > VERTICAL, columns.high_sine > VERTICAL
+    else:
+        low_real, high_real = real[columns.low_facet], real[columns.high_facet]
     eps = 1e-6 * columns.cell
     gaps = columns.gaps
     low, high = columns.high[gaps], columns.low[gaps + 1]
-    from_above = real[columns.low_facet[gaps + 1]]
-    from_below = real[columns.high_facet[gaps]]
-    keep = np.where(low >= offset - eps, from_above, from_below)
-    keep = np.where((low < offset - eps) & (high > offset + eps), from_above | from_below, keep)
+    keep = np.where(low >= offset - eps, low_real[gaps + 1], high_real[gaps])
+    crossed = (low < offset - eps) & (high > offset + eps)
+    keep = np.where(crossed, low_real[gaps + 1] | high_real[gaps], keep)
     gaps, low, high = gaps[keep], low[keep], high[keep]
     hang = columns.first[columns.low[columns.first] > offset + eps]
-    hang = hang[real[columns.low_facet[hang]]]
+    hang = hang[low_real[hang]]
     sink = columns.last[columns.high[columns.last] < offset - eps]
-    sink = sink[real[columns.high_facet[sink]]]
-    plane = np.full(len(hang), offset), np.full(len(sink), offset)
+    sink = sink[high_real[sink]]
     column = np.concatenate([columns.column[gaps], columns.column[hang], columns.column[sink]])
-    low = np.concatenate([low, plane[0], columns.high[sink]])
-    high = np.concatenate([high, columns.low[hang], plane[1]])
+    low = np.concatenate([low, np.full(len(hang), offset), columns.high[sink]])
+    high = np.concatenate([high, columns.low[hang], np.full(len(sink), offset)])
     order = np.lexsort((low, column))
     column, low, high = column[order], low[order], high[order]
     return _Rooms(column, low, high, (low <= offset + eps) & (high >= offset - eps))
@@ -231,7 +239,7 @@ def _kind(
     mouth = rooms.column[own & rooms.open]
     if len(mouth) == 0:
         return "undercut"
-    mouth = mouth[:: max(1, len(mouth) // 40)]
+    mouth = mouth[:: max(1, len(mouth) // 24)]
     eps = 1e-3 * columns.cell
     metal = np.zeros(columns.rows * columns.width, dtype=bool)
     # on the side of the plane that the room lies on
@@ -239,18 +247,16 @@ def _kind(
         own_side = own & (rooms.low < side) & (rooms.high > side)
         if own_side.any():
             metal[columns.column[(columns.low < side) & (columns.high > side)]] = True
-    grid = metal.reshape(columns.rows, columns.width)
-    i, j = mouth // columns.width, mouth % columns.width
-    reach = np.arange(1, max(columns.rows, columns.width))
+    grid = np.pad(metal.reshape(columns.rows, columns.width), 1)
+    i, j = (mouth // columns.width + 1)[:, None], (mouth % columns.width + 1)[:, None]
+    reach = np.arange(1.0, max(columns.rows, columns.width), 2.0)
     between = np.zeros(len(mouth), dtype=bool)
-    for angle in np.arange(12) * (np.pi / 12.0):
+    for angle in np.arange(8) * (np.pi / 8.0):
+        di = np.rint(np.sin(angle) * reach).astype(np.int64)
+        dj = np.rint(np.cos(angle) * reach).astype(np.int64)
         hit = np.ones(len(mouth), dtype=bool)
-        for way in (1.0, -1.0):
-            di = np.rint(way * np.sin(angle) * reach).astype(np.int64)
-            dj = np.rint(way * np.cos(angle) * reach).astype(np.int64)
-            row, col = i[:, None] + di, j[:, None] + dj
-            inside = (row >= 0) & (row < columns.rows) & (col >= 0) & (col < columns.width)
-            found = grid[np.clip(row, 0, columns.rows - 1), np.clip(col, 0, columns.width - 1)]
-            hit &= (found & inside).any(axis=1)
+        for way in (1, -1):
+            row = np.clip(i + way * di, 0, columns.rows + 1)
+            hit &= grid[row, np.clip(j + way * dj, 0, columns.width + 1)].any(axis=1)
         between |= hit
     return "hollow" if between.mean() > 0.5 else "undercut"

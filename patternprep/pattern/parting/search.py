@@ -10,8 +10,7 @@ import numpy as np
 from patternprep.errors import UsageFault
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.pattern.parting.candidate import MachinedFace, PartingCandidate, Vec3
-from patternprep.pattern.parting.columns import Columns, make_columns, plan_frame
-from patternprep.pattern.parting.directions import Axis, natural_axes, plan_direction
+from patternprep.pattern.parting.directions import Axis, natural_axes
 from patternprep.pattern.parting.draft_estimate import draft_estimate, overhang_draft
 from patternprep.pattern.parting.judge import (
     Figures,
@@ -20,9 +19,10 @@ from patternprep.pattern.parting.judge import (
     sentences,
     way_on_part,
 )
+from patternprep.pattern.parting.line import Line, make_line
 from patternprep.pattern.parting.planes import Plane, natural_planes, settle_height
 from patternprep.pattern.parting.rooms import fill_volumes, find_rooms
-from patternprep.pattern.parting.survey import SurfaceSample, Survey
+from patternprep.pattern.parting.survey import Survey
 from patternprep.pattern.parting.wishes import PartingWish
 from patternprep.progress import Progress, silent
 
@@ -32,7 +32,7 @@ COARSE_CELLS = 4_000
 """Cells of plan raster that serve to compare all pulls and planes."""
 FINE_CELLS = 40_000
 """Cells of plan raster for the figures of the best few: about 1/200 of the part's width each."""
-_REFINED = 10
+_REFINED = 8
 
 
 @dataclass(frozen=True)
@@ -65,10 +65,8 @@ def find_partings(
     survey = Survey(mesh)
     volume = survey.volume
     progress("looking at natural pulls")
-    if pulls is None:
-        axes, senses = natural_axes(survey), (1.0, -1.0)
-    else:
-        axes, senses = tuple(_asked(p) for p in pulls), (1.0,)
+    axes = natural_axes(survey) if pulls is None else tuple(_asked(p) for p in pulls)
+    senses = (1.0, -1.0) if pulls is None else (1.0,)
     trials: list[_Trial] = []
     for axis in axes:
         trials += _rough_trials(survey, axis, senses, offsets, parting, angle_deg, machined)
@@ -81,8 +79,8 @@ def find_partings(
     fixed = offsets is not None or (parting is not None and parting.kind != "auto")
     progress("weighing the best partings")
     chosen = _spread_out(trials, survey.size, max(_REFINED, limit), fixed)
-    columns: dict[int, Columns] = {}
-    found = [_refine(survey, t, columns, angle_deg, machined, settle=not fixed) for t in chosen]
+    lines: dict[int, Line] = {}
+    found = [_refine(survey, t, lines, angle_deg, machined, settle=not fixed) for t in chosen]
     found.sort(key=lambda c: c.score)
     best = _without_twins(found, survey.size)[:limit]
     return _with_flat_parting_said(best, volume)
@@ -123,40 +121,36 @@ def _rough_trials(
     machined: Sequence[MachinedFace],
 ) -> list[_Trial]:
     """Every natural or asked plane along a line of pull, in the better sense, roughly judged."""
-    frame = plan_frame(axis.direction, plan_direction(survey, axis.direction))
-    columns = make_columns(survey, frame, COARSE_CELLS)
+    line = make_line(survey, axis, COARSE_CELLS, survey.coarse)
     trials: list[_Trial] = []
-    for sense, planes in _planes_by_sense(survey, columns, senses, offsets, parting):
+    for sense, planes in _planes_by_sense(line, senses, offsets, parting):
         if not planes:
             continue
         heights = np.array([sense * p.offset for p in planes])  # along the axis's own sense
-        fills = fill_volumes(columns, heights)
-        draft, matching = draft_estimate(columns, survey.coarse, heights, angle_deg)
+        fills = fill_volumes(line.columns, heights)
+        draft, matching = draft_estimate(line, heights, angle_deg)
         for k, plane in enumerate(planes):
-            figures = _figures(
-                survey, columns, survey.coarse, sense, plane.offset, machined,
-                float(draft[k]), float(matching[k]), float(fills[k]),
-            )  # fmt: skip
+            metal = float(draft[k]), float(matching[k]), float(fills[k])
+            figures = _figures(line, sense, plane.offset, machined, *metal)
             trials.append(_Trial(axis, sense * axis.direction, plane, cost(figures)))
     return trials
 
 
 def _planes_by_sense(
-    survey: Survey,
-    columns: Columns,
+    line: Line,
     senses: Sequence[float],
     offsets: Sequence[float] | None,
     parting: PartingWish | None,
 ) -> list[tuple[float, list[Plane]]]:
     """The planes to try with the axis as it is (1) and turned round (-1), as heights n.x."""
-    z = columns.frame[2] @ survey.xyz
-    lowest, highest = float(z.min()), float(z.max())
-    close = 1e-6 * survey.size
-    natural = natural_planes(columns, survey.coarse, survey.centre)
+    lowest, highest = line.ends
+    close = 1e-6 * line.survey.size
+    asked = offsets is not None or (parting is not None and parting.kind != "auto")
+    natural = () if asked else natural_planes(line)
     chosen: list[tuple[float, list[Plane]]] = []
     for sense in senses:
         low, high = (lowest, highest) if sense > 0.0 else (-highest, -lowest)
-        pull = sense * columns.frame[2]
+        pull = sense * line.direction
         if offsets is not None:
             planes = [Plane(float(o), "the asked height") for o in offsets]
         elif parting is not None and parting.kind != "auto":
@@ -167,7 +161,7 @@ def _planes_by_sense(
             planes = [replace(p, offset=sense * p.offset) for p in natural]
         # snap what differs from an end by rounding only; nothing may lie wholly in the cope
         planes = [
-            replace(p, offset=high) if abs(p.offset - high) <= 1e-3 * (high - low) else p
+            replace(p, offset=high) if abs(p.offset - high) <= 1e-4 * (high - low) else p
             for p in planes
         ]
         chosen.append((sense, [p for p in planes if low + close < p.offset <= high + close]))
@@ -175,9 +169,7 @@ def _planes_by_sense(
 
 
 def _figures(
-    survey: Survey,
-    columns: Columns,
-    sample: SurfaceSample,
+    line: Line,
     sense: float,
     offset: float,
     machined: Sequence[MachinedFace],
@@ -185,28 +177,22 @@ def _figures(
     matching: float,
     undercut: float,
 ) -> Figures:
-    """The figures of a plane n.x = offset along sense times the columns' axis."""
-    pull = sense * columns.frame[2]
-    z = columns.frame[2] @ survey.xyz
-    low, high = sorted((sense * float(z.min()), sense * float(z.max())))
-    one_piece = offset >= high - 1e-6 * survey.size
-    facing = sample.normals @ pull
-    back = (facing > 0.99985) & (np.abs(sample.points @ pull - offset) < 1e-4 * survey.size)
-    chord = columns.high - columns.low
-    level = 0.5 * (columns.high + columns.low) * sense
-    heavy = float((chord * chord) @ level / max(float(chord @ chord), 1e-300))
+    """The figures of a plane n.x = offset with n the line's axis times the sense."""
+    low, high = sorted(sense * end for end in line.ends)
+    one_piece = offset >= high - 1e-6 * line.survey.size
+    heavy = (sense * line.heavy_height - low) / max(high - low, 1e-12)
     return Figures(
-        part_volume=survey.volume,
+        part_volume=line.survey.volume,
         draft=draft,
         matching=matching,
         undercut=undercut,
         undercuts=(),
-        machined=machined_areas(machined, pull),
-        heavy_level=float(np.clip((heavy - low) / max(high - low, 1e-12), 0.0, 1.0)),
-        footprint=columns.footprint,
-        above=max(high - offset, 0.0) if not one_piece else 0.0,
+        machined=machined_areas(machined, sense * line.direction),
+        heavy_level=float(np.clip(heavy, 0.0, 1.0)),
+        footprint=line.columns.footprint,
+        above=0.0 if one_piece else high - offset,
         below=offset - low,
-        flat_share=float(back.sum()) * sample.weight / columns.footprint,
+        flat_share=line.flat_share(sense * offset, sense),
         one_piece=one_piece,
     )
 
@@ -227,9 +213,9 @@ def _spread_out(trials: list[_Trial], size: float, count: int, fixed: bool) -> l
 def _same(
     pull: FloatArray, offset: float, other: FloatArray, other_offset: float, size: float
 ) -> bool:
-    """The same plane within 1 degree and 0.2 % of the part, whichever side is up."""
+    """The same plane within 1 degree and 0.5 % of the part, whichever side is up."""
     dot = float(np.dot(pull, other))
-    return abs(dot) > 0.99985 and abs(offset - np.sign(dot) * other_offset) < 2e-3 * size
+    return abs(dot) > 0.99985 and abs(offset - np.sign(dot) * other_offset) < 5e-3 * size
 
 
 def _without_twins(found: list[PartingCandidate], size: float) -> list[PartingCandidate]:
@@ -245,7 +231,7 @@ def _without_twins(found: list[PartingCandidate], size: float) -> list[PartingCa
 def _refine(
     survey: Survey,
     trial: _Trial,
-    cache: dict[int, Columns],
+    lines: dict[int, Line],
     angle_deg: float,
     machined: Sequence[MachinedFace],
     *,
@@ -254,42 +240,39 @@ def _refine(
     """Judge one trial on the fine raster and the dense surface sample."""
     axis, sense = trial.axis, float(np.sign(trial.pull @ trial.axis.direction))
     key = id(axis)
-    if key not in cache:
-        frame = plan_frame(axis.direction, plan_direction(survey, axis.direction))
-        cache[key] = make_columns(survey, frame, FINE_CELLS)
-    columns = cache[key]
+    if key not in lines:
+        lines[key] = make_line(survey, axis, FINE_CELLS, survey.fine)
+    line = lines[key]
     offset = trial.plane.offset
     if settle and trial.plane.loose:
-        span = float(np.ptp(columns.frame[2] @ survey.xyz))
-        offset = sense * settle_height(survey, axis.direction, sense * offset, 0.015 * span)
+        window = 0.015 * (line.ends[1] - line.ends[0])
+        offset = sense * settle_height(line, sense * offset, window)
     height = sense * offset
-    undercut, undercuts = find_rooms(survey, columns, height)
-    draft, matching = draft_estimate(columns, survey.fine, np.array([height]), angle_deg)
-    extra = overhang_draft(columns, height, angle_deg) if undercut > 0.0 else 0.0
-    figures = _figures(
-        survey, columns, survey.fine, sense, offset, machined,
-        float(draft[0]) + extra, float(matching[0]), undercut,
-    )  # fmt: skip
-    figures = replace(figures, undercuts=undercuts)
-    return _candidate(survey, columns, trial, sense, offset, figures)
+    undercut, undercuts = find_rooms(line, height)
+    draft, matching = draft_estimate(line, np.array([height]), angle_deg)
+    extra = overhang_draft(line.columns, height, angle_deg) if undercut > 0.0 else 0.0
+    metal = float(draft[0]) + extra, float(matching[0]), undercut
+    figures = _figures(line, sense, offset, machined, *metal)
+    return _candidate(line, trial, sense, offset, replace(figures, undercuts=undercuts))
 
 
 def _candidate(
-    survey: Survey, columns: Columns, trial: _Trial, sense: float, offset: float, f: Figures
+    line: Line, trial: _Trial, sense: float, offset: float, f: Figures
 ) -> PartingCandidate:
     """The answer's record of one judged trial."""
+    survey, columns = line.survey, line.columns
     under = columns.metal_below(sense * offset)
     total = columns.metal_below(np.inf)
     below = f.part_volume * (under if sense > 0.0 else total - under) / total
     below = f.part_volume if f.one_piece else below
     pull = sense * trial.axis.direction + 0.0
-    over = survey.fine.points @ pull > offset
-    area_above = 0.0 if f.one_piece else float(over.sum()) * survey.fine.weight
+    over = float((line.spot[2] * sense > offset).sum()) * line.sample.weight
+    area_above = 0.0 if f.one_piece else over
     area_below = survey.area - area_above
     x, y, z = (float(c) for c in pull)
     return PartingCandidate(
         pull=(x, y, z),
-        offset_mm=float(offset),
+        offset_mm=float(offset) + 0.0,
         up=f"{way_on_part(pull)} points up in the mould",
         down=f"{way_on_part(-pull + 0.0)} lies down in the drag",
         height_above_mm=f.above,

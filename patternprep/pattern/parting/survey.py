@@ -15,7 +15,7 @@ import numpy as np
 from patternprep.errors import GeometryFault
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 
-__all__ = ["COARSE_POINTS", "FINE_POINTS", "SurfaceSample", "Survey"]
+__all__ = ["COARSE_POINTS", "FINE_POINTS", "SurfaceSample", "Survey", "along", "turned"]
 
 COARSE_POINTS = 6_000
 """Surface points that serve to compare all pulls and planes."""
@@ -27,9 +27,24 @@ FINE_POINTS = 24_000
 _PLASTIC = 1.32471795724474602596
 
 
+def along(direction: FloatArray, rows: FloatArray) -> FloatArray:
+    """Component of vectors, given as rows (3, k), along a direction (3,).
+
+    Written out: a matrix product starts threads that cost more than they save here.
+    """
+    x, y, z = direction
+    component: FloatArray = x * rows[0] + y * rows[1] + z * rows[2]
+    return component
+
+
+def turned(frame: FloatArray, rows: FloatArray) -> FloatArray:
+    """Vectors as rows (3, k) in the frame whose axes are the rows of a (3, 3) matrix."""
+    return np.array([along(axis, rows) for axis in frame])
+
+
 @dataclass(frozen=True)
 class SurfaceSample:
-    """Points (k, 3) mm on the surface with the facet and unit normal (k, 3) of each.
+    """Points on the surface with the facet and unit normal of each, as rows (3, k), mm.
 
     Every point stands for ``weight`` mm2 of the surface.
     """
@@ -103,7 +118,7 @@ class Survey:
         """The pull's component of the facets' unit normals; 0 for a facet without area."""
         cross = self.cross[:, facets]
         length = np.sqrt((cross * cross).sum(axis=0))
-        return pull @ cross / np.where(length > 0.0, length, 1.0)
+        return along(pull, cross) / np.where(length > 0.0, length, 1.0)
 
     @cached_property
     def coarse(self) -> SurfaceSample:
@@ -125,11 +140,11 @@ class Survey:
         t = (order / _PLASTIC**2) % 1.0
         over = s + t > 1.0
         s[over], t[over] = 1.0 - s[over], 1.0 - t[over]
-        a, b, c = (self.mesh.vertices[self.mesh.faces[facets, i]] for i in range(3))
-        points = a + s[:, None] * (b - a) + t[:, None] * (c - a)
-        cross = self.cross[:, facets].T
-        length = np.linalg.norm(cross, axis=1, keepdims=True)
-        normals = np.divide(cross, length, out=np.zeros_like(cross), where=length > 0.0)
+        a, b, c = (self.xyz[:, k[facets]] for k in self.corners)
+        points = a + s * (b - a) + t * (c - a)
+        cross = self.cross[:, facets]
+        length = np.sqrt((cross * cross).sum(axis=0))
+        normals = cross / np.where(length > 0.0, length, 1.0)
         return SurfaceSample(points, normals, facets, float(heap[-1]) / count)
 
     @cached_property

@@ -1,0 +1,153 @@
+"""What the draft engine filled, named exactly: the difference of two solids, taken apart."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from patternprep.mesh.kernel import Solid
+from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
+from patternprep.pattern.parting.candidate import Undercut, UndercutKind
+from patternprep.pattern.parting.rooms import advice_for
+
+__all__ = ["undercuts_of"]
+
+THINNEST_MM = 0.02
+"""A region thinner than that on average (twice volume over area) is a film left by re-meshing."""
+_OPEN_MM = 0.01
+"""A region that comes this close to z = 0 is open on the parting; the half is cut there."""
+_MOUTH_POINTS = 48
+
+
+def undercuts_of(
+    filled: Solid, half: Solid, frame_inverse: FloatArray, min_volume_mm3: float
+) -> tuple[Undercut, ...]:
+    """Separate regions that ``filled`` has and ``half`` has not, the largest first.
+
+    Both solids lie in z >= 0 on their parting z = 0, pull +z, and ``half`` within ``filled``
+    (the draft hull at 0 degrees). ``frame_inverse`` (4, 4) leads from there to part axes; place
+    and volume are given in part axes, mm, mm3. Regions below ``min_volume_mm3`` (at part size)
+    and films thinner than THINNEST_MM are left out.
+    """
+    inverse = np.asarray(frame_inverse, dtype=np.float64)
+    shrink = abs(float(np.linalg.det(inverse[:3, :3])))
+    if (filled.volume - half.volume) * shrink < min_volume_mm3 or filled.is_empty:
+        return ()
+    mesh = (filled - half).to_mesh()
+    if mesh.facets == 0:
+        return ()
+    label = _shells(mesh)
+    volume, moment, area = _measures(mesh, label)
+    owner = _hosts(mesh, label, volume)
+    total = np.bincount(owner, weights=volume, minlength=len(volume))
+    centre = np.column_stack(
+        [np.bincount(owner, weights=m, minlength=len(volume)) for m in moment.T]
+    )
+    skin = np.bincount(owner, weights=area, minlength=len(volume))
+    real = (total * shrink >= min_volume_mm3) & (2.0 * total > THINNEST_MM * skin)
+    walls = _walls(half) if real.any() else np.empty((0, 2, 2))
+    found: list[Undercut] = []
+    for k in np.argsort(-total, kind="stable"):
+        if not real[k]:
+            continue
+        own = np.flatnonzero(owner[label] == k)
+        kind, touches = _kind(mesh, own, walls)
+        x, y, z = inverse[:3, :3] @ (centre[k] / total[k]) + inverse[:3, 3]
+        found.append(
+            Undercut(
+                kind,
+                (float(x), float(y), float(z)),
+                float(total[k] * shrink),
+                advice_for(kind, touches),
+            )
+        )
+    return tuple(found)
+
+
+def _shells(mesh: Mesh) -> IntArray:
+    """Number of the connected shell of each facet."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    i = mesh.faces[:, [0, 1]].ravel()
+    j = mesh.faces[:, [1, 2]].ravel()
+    size = len(mesh.vertices)
+    graph = coo_matrix((np.ones(len(i), dtype=np.int8), (i, j)), shape=(size, size))
+    label = connected_components(graph, directed=False)[1]
+    _, facet = np.unique(label[mesh.faces[:, 0]], return_inverse=True)
+    return np.asarray(facet, dtype=np.int64).ravel()
+
+
+def _measures(mesh: Mesh, label: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Signed volume mm3, first moment (k, 3) mm4 and area mm2 of each shell."""
+    middle = mesh.bounds.mean(axis=0)
+    a, b, c = (mesh.vertices[mesh.faces[:, k]] - middle for k in range(3))
+    tet = np.einsum("ij,ij->i", a, np.cross(b, c)) / 6.0
+    count = int(label.max()) + 1
+    volume = np.bincount(label, weights=tet, minlength=count)
+    arm = tet[:, None] * (a + b + c) / 4.0
+    moment = np.column_stack([np.bincount(label, weights=m, minlength=count) for m in arm.T])
+    area = np.bincount(label, weights=mesh.areas, minlength=count)
+    return volume, moment + volume[:, None] * middle, area
+
+
+def _hosts(mesh: Mesh, label: IntArray, volume: FloatArray) -> IntArray:
+    """The shell that each shell counts to: an island of metal to the region around it."""
+    owner = np.arange(len(volume))
+    inner = np.flatnonzero(volume < 0.0)
+    if len(inner) == 0:
+        return owner
+    low = np.full((len(volume), 3), np.inf)
+    high = np.full((len(volume), 3), -np.inf)
+    for k in range(3):
+        np.minimum.at(low, label, mesh.vertices[mesh.faces[:, k]])
+        np.maximum.at(high, label, mesh.vertices[mesh.faces[:, k]])
+    for k in inner:
+        around = (volume > 0.0) & (low <= low[k]).all(axis=1) & (high >= high[k]).all(axis=1)
+        hosts = np.flatnonzero(around)
+        if len(hosts):
+            owner[k] = hosts[np.argmin(volume[hosts])]
+    return owner
+
+
+def _walls(half: Solid) -> FloatArray:
+    """Outline segments (k, 2, 2) of the half just above its parting."""
+    rings = half.section(_OPEN_MM)
+    parts = [np.stack([ring, np.roll(ring, -1, axis=0)], axis=1) for ring in rings]
+    return np.concatenate(parts) if parts else np.empty((0, 2, 2))
+
+
+def _kind(mesh: Mesh, own: IntArray, walls: FloatArray) -> tuple[UndercutKind, bool]:
+    """Hollow when most of the region's mouth on z = 0 has metal on two opposite sides."""
+    corners = mesh.vertices[mesh.faces[own]]
+    flat = np.flatnonzero((corners[:, :, 2] < _OPEN_MM).all(axis=1) & (mesh.cross[own, 2] < 0.0))
+    if len(flat) == 0:
+        return "undercut", False
+    heap = np.cumsum(-mesh.cross[own[flat], 2])
+    order = np.arange(_MOUTH_POINTS) + 0.5
+    pick = np.searchsorted(heap, order * (heap[-1] / _MOUTH_POINTS))
+    pick = flat[np.minimum(pick, len(flat) - 1)]
+    s, t = (order * 0.7548776662466927) % 1.0, (order * 0.5698402909980532) % 1.0
+    over = s + t > 1.0
+    s[over], t[over] = 1.0 - s[over], 1.0 - t[over]
+    a, b, c = (corners[pick, k, :2] for k in range(3))
+    points = a + s[:, None] * (b - a) + t[:, None] * (c - a)
+    return ("hollow" if _between(points, walls).mean() > 0.5 else "undercut"), True
+
+
+def _between(points: FloatArray, walls: FloatArray) -> FloatArray:
+    """1.0 for points with a wall ahead and a wall behind along some of eight directions."""
+    found = np.zeros(len(points))
+    for angle in (np.arange(8) + 0.05) * (np.pi / 8.0):
+        d = np.array([np.cos(angle), np.sin(angle)])
+        n = np.array([-d[1], d[0]])
+        side = walls @ n  # (k, 2)
+        run = walls @ d
+        level = (points @ n)[:, None]
+        cross = (side[:, 0] > level) != (side[:, 1] > level)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = (level - side[:, 0]) / (side[:, 1] - side[:, 0])
+            at = run[:, 0] + share * (run[:, 1] - run[:, 0]) - (points @ d)[:, None]
+        ahead = (cross & (at > 0.0)).any(axis=1)
+        behind = (cross & (at < 0.0)).any(axis=1)
+        found[ahead & behind] = 1.0
+    return found

@@ -1,0 +1,73 @@
+"""A line of pull with the part measured along it: what every plane across it shares."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from patternprep.mesh.mesh import FloatArray
+from patternprep.pattern.parting.columns import Columns, make_columns, plan_frame
+from patternprep.pattern.parting.directions import Axis, plan_direction
+from patternprep.pattern.parting.survey import SurfaceSample, Survey, along, turned
+
+__all__ = ["Line", "make_line"]
+
+
+@dataclass(frozen=True, eq=False)
+class Line:
+    """An axis, the columns along it and the surface points in its frame.
+
+    Heights ``z`` are along the axis as given; a pull in the other sense has them negated.
+    """
+
+    survey: Survey
+    axis: Axis
+    columns: Columns
+    sample: SurfaceSample
+
+    @property
+    def direction(self) -> FloatArray:
+        """Unit direction (3,) of the axis."""
+        return self.axis.direction
+
+    @cached_property
+    def z(self) -> FloatArray:
+        """Height of every vertex, mm."""
+        return along(self.direction, self.survey.xyz)
+
+    @cached_property
+    def ends(self) -> tuple[float, float]:
+        """Lowest and highest point of the part, mm."""
+        return float(self.z.min()), float(self.z.max())
+
+    @cached_property
+    def spot(self) -> FloatArray:
+        """Surface points in the columns' frame, rows u, v, z (3, k) mm."""
+        return turned(self.columns.frame, self.sample.points)
+
+    @cached_property
+    def tilt(self) -> FloatArray:
+        """Surface normals in the columns' frame, rows (3, k)."""
+        return turned(self.columns.frame, self.sample.normals)
+
+    @cached_property
+    def heavy_height(self) -> float:
+        """Height where the thick metal lies: the mean weighted by chord squared, mm."""
+        chord = self.columns.high - self.columns.low
+        middle = 0.5 * (self.columns.high + self.columns.low)
+        weight = chord * chord
+        return float((weight * middle).sum() / max(float(weight.sum()), 1e-300))
+
+    def flat_share(self, height: float, sense: float) -> float:
+        """Share of the footprint that lies flat at the height, facing along the sense."""
+        close = 1e-4 * self.survey.size
+        back = (self.tilt[2] * sense > 0.99985) & (np.abs(self.spot[2] - height) < close)
+        return float(back.sum()) * self.sample.weight / self.columns.footprint
+
+
+def make_line(survey: Survey, axis: Axis, cells: int, sample: SurfaceSample) -> Line:
+    """Measure the part along an axis on a raster of about that many cells."""
+    frame = plan_frame(axis.direction, plan_direction(survey, axis.direction))
+    return Line(survey, axis, make_columns(survey, frame, cells), sample)
