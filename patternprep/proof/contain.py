@@ -1,0 +1,184 @@
+"""The pattern contains the scaled part: by depth at points, by volume along vertical lines."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from patternprep.mesh.mesh import FloatArray, IntArray
+from patternprep.proof.line import ProofLine, at_most
+from patternprep.proof.model import Half, Scene
+from patternprep.proof.plan import Hits, PlanGrid
+
+__all__ = ["DEPTH_LIMIT_MM", "VOLUME_LIMIT", "containment_lines", "depth_outside"]
+
+DEPTH_LIMIT_MM = 0.002
+VOLUME_LIMIT = 1e-5
+_FAR_MM = 5.0
+_MOST_EXACT = 60_000
+_MOST_SAMPLES = 400_000
+_ASIDE = np.array([[0.31, 0.17], [-0.23, 0.29], [-0.11, -0.37]])
+
+
+def containment_lines(scene: Scene) -> list[ProofLine]:
+    """Depth, volume and dents of the pattern against the scaled part."""
+    points = _part_points(scene)
+    depth, place = depth_outside(scene, points)
+    share, share_place, more = _share_outside(scene)
+    if len(more):
+        other, other_place = depth_outside(scene, more)
+        if other > depth:
+            depth, place = other, other_place
+    dent, dent_place = _deepest_dent(scene)
+    return [
+        at_most("part within pattern, depth", depth, DEPTH_LIMIT_MM, "mm", place),
+        at_most("part within pattern, dents", dent, DEPTH_LIMIT_MM, "mm", dent_place),
+        at_most("part within pattern, volume", share, VOLUME_LIMIT, "of volume", share_place),
+    ]
+
+
+def _part_points(scene: Scene) -> FloatArray:
+    """Points of the part's surface: corners, and a spread over facets larger than the lines."""
+    part = scene.part
+    step = float(np.sqrt(scene.lines[1]))
+    corners = part.triangles
+    sides = [((corners[:, i] - corners[:, i - 1]) ** 2).sum(axis=1) for i in range(3)]
+    longest = np.sqrt(np.max(sides, axis=0))
+    parts = np.clip(np.ceil(longest / step), 1, 24).astype(np.int64)
+    parts[longest <= step] = 0
+    found = [part.vertices]
+    budget = _MOST_SAMPLES
+    for n in np.unique(parts[parts > 0]):
+        some = corners[parts == n]
+        weights = _spread(int(max(n, 2)))
+        if len(some) * len(weights) > budget:
+            weights = _spread(2)
+        if len(some) * len(weights) > budget:
+            some = some[:: -(-len(some) * len(weights) // max(budget, 1))]
+        budget = max(budget - len(some) * len(weights), 1000)
+        found.append((weights[None] @ some).reshape(-1, 3))
+    return np.concatenate(found)
+
+
+def _spread(parts: int) -> FloatArray:
+    """Corner weights of points inside a facet and on its edges, (k, 3)."""
+    i, j = np.meshgrid(np.arange(parts + 1), np.arange(parts + 1))
+    keep = (i + j <= parts) & ~((i == parts) | (j == parts) | (i + j == 0))
+    i, j = i[keep], j[keep]
+    grid = np.stack([i, j, parts - i - j], axis=1) / parts
+    return np.concatenate([grid, np.full((1, 3), 1.0 / 3.0)])
+
+
+def depth_outside(scene: Scene, points: FloatArray) -> tuple[float, FloatArray | None]:
+    """How deep the deepest of the points (n, 3) lies outside the pattern, mm, and where."""
+    worst, where = 0.0, None
+    for sign in (1.0, -1.0):
+        half = scene.half(sign)
+        own = points * np.array([1.0, 1.0, sign])
+        own = own[own[:, 2] > scene.rounding]
+        if not len(own):
+            continue
+        depth = own[:, 2] if half is None else _outside_half(half, own, scene.rounding)
+        deepest = int(np.argmax(depth))
+        if depth[deepest] > worst:
+            worst = float(depth[deepest])
+            where = own[deepest] * np.array([1.0, 1.0, sign])
+    return worst, where
+
+
+def _outside_half(half: Half, points: FloatArray, rounding: float) -> FloatArray:
+    """Depth of each point outside a half, in the half's own frame, z > 0."""
+    top, _ = half.roof.tops(points[:, :2], 2.0 * rounding)
+    over = points[:, 2] - top
+    depth = np.zeros(len(points))
+    doubtful = np.flatnonzero(over > 0.5 * DEPTH_LIMIT_MM)
+    if len(doubtful) > _MOST_EXACT:
+        deepest = np.argsort(over[doubtful], kind="stable")[-_MOST_EXACT // 2 :]
+        spread = np.linspace(0, len(doubtful) - 1, _MOST_EXACT // 2).astype(np.int64)
+        doubtful = doubtful[np.unique(np.concatenate([deepest, spread]))]
+    if len(doubtful):
+        depth[doubtful], _ = half.tree.distance(points[doubtful], _FAR_MM)
+    return depth
+
+
+def _intervals(hits: Hits, lines: int) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Stretches of material: (line, low, high); lines that do not add up are left out."""
+    first, _ = hits.bounds(lines)
+    inside = np.cumsum(-hits.up.astype(np.int64))
+    start = np.where(first > 0, np.append(0, inside)[first], 0)
+    inside = inside - start[hits.line]
+    final = np.zeros(lines, dtype=np.int64)
+    np.add.at(final, hits.line, -hits.up.astype(np.int64))
+    good = (final == 0)[hits.line]
+    run = np.flatnonzero((inside[:-1] > 0) & good[:-1]) if len(inside) else inside
+    return hits.line[run], hits.z[run], hits.z[run + 1]
+
+
+def _share_outside(scene: Scene) -> tuple[float, FloatArray | None, FloatArray]:
+    """Share of the part's volume outside the pattern, a place, and points to measure exactly."""
+    lines, _ = scene.lines
+    line, low, high = _intervals(scene.part_grid.hits(lines), len(lines))
+    outside = np.zeros(len(line))
+    ends: list[FloatArray] = []
+    for sign in (1.0, -1.0):
+        half = scene.half(sign)
+        a = np.maximum(low if sign > 0 else -high, 0.0)
+        b = high if sign > 0 else -low
+        bearing = np.flatnonzero(b > 0.0)
+        if not len(bearing):
+            continue
+        a, b, own = a[bearing], b[bearing], line[bearing]
+        if half is None:
+            over = b - a
+        else:
+            back, number = np.unique(own, return_inverse=True)
+            top, _ = half.roof.tops(lines[back], 2.0 * scene.rounding)
+            over = b - np.maximum(a, top[number])
+        over = np.maximum(over, 0.0)
+        outside[bearing] += over
+        doubt = np.flatnonzero(over > DEPTH_LIMIT_MM)
+        z = b[doubt] * sign
+        ends.append(np.column_stack([lines[own[doubt]], z]))
+    more = np.concatenate(ends) if ends else np.zeros((0, 3))
+    total = float((high - low).sum())
+    if total <= 0.0:
+        return 1.0, None, more
+    worst = int(np.argmax(outside))
+    where = np.append(lines[line[worst]], high[worst]) if outside[worst] > 0.0 else None
+    return float(outside.sum()) / max(total, 1e-300), where, more
+
+
+def _deepest_dent(scene: Scene) -> tuple[float, FloatArray | None]:
+    """How deep the pattern's own surface dips into the scaled part, mm, and where."""
+    worst, where = 0.0, None
+    for half in scene.halves:
+        corners = half.mesh.vertices[np.unique(half.mesh.faces[half.walls])]
+        corners = corners[corners[:, 2] > 10.0 * scene.rounding]
+        middle = half.mesh.triangles[half.walls].mean(axis=1)
+        points = np.concatenate([corners, middle]) * np.array([1.0, 1.0, half.sign])
+        inside = np.ones(len(points), dtype=bool)
+        for aside in _ASIDE:
+            which = np.flatnonzero(inside)
+            if not len(which):
+                break
+            inside[which] = _clearly_inside(scene.part_grid, points[which], aside)
+        which = np.flatnonzero(inside)
+        if not len(which):
+            continue
+        depth, _ = scene.part_tree.distance(points[which[:_MOST_EXACT]], _FAR_MM)
+        deepest = int(np.argmax(depth))
+        if depth[deepest] > worst:
+            worst, where = float(depth[deepest]), points[which[deepest]]
+    return worst, where
+
+
+def _clearly_inside(grid: PlanGrid, points: FloatArray, aside: FloatArray) -> npt.NDArray[np.bool_]:
+    """Points inside the facets' solid and not just under or over its surface."""
+    shift = aside * DEPTH_LIMIT_MM
+    hits = grid.hits(points[:, :2] + shift)
+    over = hits.z - points[hits.line, 2]
+    cover = np.zeros(len(points))
+    np.add.at(cover, hits.line, np.where(over > 0.0, hits.up, 0))
+    near = np.full(len(points), np.inf)
+    np.minimum.at(near, hits.line, np.abs(over))
+    return np.asarray((cover > 0.5) & (near > DEPTH_LIMIT_MM))

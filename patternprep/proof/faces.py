@@ -1,0 +1,122 @@
+"""The facets of a stocked face, found again on the part from a point and what the face is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
+from patternprep.proof.files import Figures, Kit
+from patternprep.proof.sound import edge_partners, groups
+from patternprep.proof.tree import FacetTree
+
+__all__ = ["StockedFace", "stocked_faces"]
+
+_FLAT_SHARE = 2e-5
+_FLAT_COSINE = float(np.cos(np.radians(1.5)))
+_ROUND_COSINE = float(np.cos(np.radians(30.0)))
+_NEAR_MM = 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class StockedFace:
+    """One face that gets metal, in part axes: its facets and how its points move."""
+
+    name: str
+    kind: str
+    amount_mm: float
+    point: FloatArray
+    normal: FloatArray
+    facets: IntArray
+    axis_point: FloatArray | None
+    axis: FloatArray | None
+
+    def outward(self, points: FloatArray, normals: FloatArray) -> FloatArray:
+        """Unit directions in which points (n, 3) of the face move, out of the metal."""
+        if self.axis is None or self.axis_point is None:
+            return normals
+        arm = points - self.axis_point
+        arm = arm - (arm @ self.axis)[:, None] * self.axis
+        length = np.linalg.norm(arm, axis=1, keepdims=True)
+        arm = np.divide(arm, length, out=np.zeros_like(arm), where=length > 0.0)
+        return -arm if self.kind == "bore" else arm
+
+
+def stocked_faces(kit: Kit) -> tuple[StockedFace, ...]:
+    """All faces that figures.json says got stock; FileFault where a row cannot be read."""
+    rows = kit.figures.tables("stock.faces")
+    if not rows:
+        return ()
+    part = kit.part
+    partner, _, _ = edge_partners(part.faces)
+    tree = FacetTree(part.triangles)
+    return tuple(_face(part, partner, tree, row, i) for i, row in enumerate(rows))
+
+
+def _face(part: Mesh, partner: IntArray, tree: FacetTree, row: Figures, number: int) -> StockedFace:
+    kind = row.text("kind")
+    point = row.array("point", (3,))
+    amount = row.number("amount_mm")
+    name = row.text("name", f"face {number + 1}")
+    size = float(part.size.max())
+    _, seed = tree.distance(point[None], max(_NEAR_MM, 1e-4 * size))
+    given = row.look("normal", None)
+    normal = row.array("normal", (3,)) if given is not None else part.normals[max(int(seed[0]), 0)]
+    normal = normal / max(float(np.linalg.norm(normal)), 1e-300)
+    axis_point = axis = None
+    if kind in ("bore", "boss"):
+        axis_point, axis = row.array("axis_point", (3,)), row.array("axis", (3,))
+        axis = axis / max(float(np.linalg.norm(axis)), 1e-300)
+    none = np.zeros(0, dtype=np.int64)
+    if seed[0] < 0:
+        return StockedFace(name, kind, amount, point, normal, none, axis_point, axis)
+    if axis is not None and axis_point is not None:
+        like = _on_cylinder(part, kind, axis_point, axis, row.number("radius_mm"))
+    elif kind == "plane":
+        like = _on_plane(part, point, normal)
+    else:
+        like = none
+    facets = _joined(part, partner, like, point)
+    return StockedFace(name, kind, amount, point, normal, facets, axis_point, axis)
+
+
+def _on_plane(part: Mesh, point: FloatArray, normal: FloatArray) -> IntArray:
+    tolerance = max(1e-3, _FLAT_SHARE * float(part.size.max()))
+    near = np.abs((part.vertices - point) @ normal) <= tolerance
+    on = near[part.faces].all(axis=1) & (part.normals @ normal >= _FLAT_COSINE)
+    return np.flatnonzero(on)
+
+
+def _on_cylinder(
+    part: Mesh, kind: str, axis_point: FloatArray, axis: FloatArray, radius: float
+) -> IntArray:
+    tolerance = max(0.025, 1e-3 * radius)
+    arm = part.vertices - axis_point
+    arm = arm - (arm @ axis)[:, None] * axis
+    near = np.abs(np.linalg.norm(arm, axis=1) - radius) <= tolerance
+    on = near[part.faces].all(axis=1)
+    facets = np.flatnonzero(on)
+    out = arm[part.faces[facets]].mean(axis=1)
+    out /= np.maximum(np.linalg.norm(out, axis=1, keepdims=True), 1e-300)
+    along = (part.normals[facets] * out).sum(axis=1) * (-1.0 if kind == "bore" else 1.0)
+    return facets[along >= _ROUND_COSINE]
+
+
+def _joined(part: Mesh, partner: IntArray, like: IntArray, point: FloatArray) -> IntArray:
+    """Those of the facets that hang together with the one nearest to the point."""
+    if not len(like):
+        return like
+    number = np.full(part.facets, -1, dtype=np.int64)
+    number[like] = np.arange(len(like))
+    across = partner.reshape(-1, 3)[like]
+    owner, corner = np.nonzero((across >= 0) & (number[np.maximum(across, 0)] >= 0))
+    label = groups(len(like), owner, number[across[owner, corner]])
+    _, seed = FacetTree(part.triangles[like]).distance(point[None], np.inf)
+    return like[label == label[int(seed[0])]]
+
+
+def amounts(faces: Sequence[StockedFace]) -> float:
+    """The largest amount of all, mm."""
+    return max([0.0, *(face.amount_mm for face in faces)])

@@ -1,0 +1,265 @@
+"""Vertical lines through a mesh: which facets a line meets, at which heights, and which way.
+
+Facets are sorted into a grid over the plan by the strips they really cover (not by their boxes, so
+that long thin facets cost little); a line is then tried only against the facets of its cell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from patternprep.mesh.mesh import FloatArray, IntArray
+
+__all__ = ["Hits", "PlanGrid", "expand", "grid_lines"]
+
+_PAIRS_AT_ONCE = 1_500_000
+_MOST_CELLS = 1 << 19
+
+
+def expand(counts: IntArray) -> tuple[IntArray, IntArray]:
+    """For counts (n,): owner index and running number within the owner, both (sum(counts),)."""
+    owner = np.repeat(np.arange(len(counts)), counts)
+    first = np.cumsum(counts) - counts
+    return owner, np.arange(len(owner)) - np.repeat(first, counts)
+
+
+@dataclass(frozen=True)
+class Hits:
+    """Crossings of lines with facets, sorted by line and then by height.
+
+    ``line`` (h,) index of the line, ``z`` (h,) mm, ``up`` (h,) +1 where the facet faces up and -1
+    where it faces down, ``facet`` (h,).
+    """
+
+    line: IntArray
+    z: FloatArray
+    up: npt.NDArray[np.int8]
+    facet: IntArray
+
+    def bounds(self, lines: int) -> tuple[IntArray, IntArray]:
+        """First hit and number of hits of each line, both (lines,)."""
+        count = np.bincount(self.line, minlength=lines)
+        return np.cumsum(count) - count, count
+
+
+class PlanGrid:
+    """Facets (k, 3, 3) in mm, ready to be met by vertical lines."""
+
+    def __init__(self, triangles: FloatArray) -> None:
+        cross_z = _cross_z(triangles)
+        self._ids = np.flatnonzero(cross_z != 0.0)
+        tri = triangles[self._ids]
+        self._cross_z = cross_z[self._ids]
+        self.empty = len(tri) == 0
+        if self.empty:
+            return
+        self._up = np.where(self._cross_z > 0.0, 1, -1).astype(np.int8)
+        self._z_low, self._z_high = tri[..., 2].min(axis=1), tri[..., 2].max(axis=1)
+        plan = tri[..., :2]
+        self._low = plan.min(axis=(0, 1))
+        span = np.maximum(plan.max(axis=(0, 1)) - self._low, 1e-9)
+        cells = float(np.clip(4 * len(tri), 4096, _MOST_CELLS))
+        self._cell = max(float(np.sqrt(span[0] * span[1] / cells)), float(span.max()) / 4096.0)
+        self._shape = np.floor(span / self._cell).astype(np.int64) + 1
+        self._rows = _rows_of(tri, self._cross_z, self._up)
+        self._fill(plan)
+
+    def _fill(self, plan: FloatArray) -> None:
+        """Sort the facets into the cells that they cover."""
+        cell, low = self._cell, self._low
+        y = (plan[..., 1] - low[1]) / cell
+        x = (plan[..., 0] - low[0]) / cell
+        row_low = np.floor(y.min(axis=1) - 1e-6).astype(np.int64).clip(0, self._shape[1] - 1)
+        row_high = np.floor(y.max(axis=1) + 1e-6).astype(np.int64).clip(0, self._shape[1] - 1)
+        owner, step = expand(row_high - row_low + 1)
+        row = row_low[owner] + step
+        several = (row_high > row_low)[owner]
+        left, right = x.min(axis=1)[owner], x.max(axis=1)[owner]
+        many = np.flatnonzero(several)
+        if len(many):
+            left[many], right[many] = _strip(x, y, owner[many], row[many])
+        column_low = np.floor(left - 1e-6).astype(np.int64).clip(0, self._shape[0] - 1)
+        column_high = np.floor(right + 1e-6).astype(np.int64).clip(0, self._shape[0] - 1)
+        pair, step = expand(column_high - column_low + 1)
+        key = row[pair] * self._shape[0] + column_low[pair] + step
+        order = np.argsort(key, kind="stable")
+        self._content = owner[pair][order]
+        count = np.bincount(key, minlength=int(self._shape[0] * self._shape[1]))
+        self._count = count
+        self._first = np.cumsum(count) - count
+
+    def _pairs(self, points: FloatArray) -> Iterator[tuple[IntArray, IntArray]]:
+        """Chunks of (point, facet) that share a cell, points ascending."""
+        column = np.floor((points[:, 0] - self._low[0]) / self._cell).astype(np.int64)
+        row = np.floor((points[:, 1] - self._low[1]) / self._cell).astype(np.int64)
+        # a line on the far rim of the grid belongs to the last cell; others outside meet nothing
+        column[column == self._shape[0]] -= 1
+        row[row == self._shape[1]] -= 1
+        column[column == -1] = 0
+        row[row == -1] = 0
+        inside = (column >= 0) & (row >= 0) & (column < self._shape[0]) & (row < self._shape[1])
+        which = np.flatnonzero(inside)
+        key = row[which] * self._shape[0] + column[which]
+        count = self._count[key]
+        end = np.cumsum(count)
+        start = 0
+        while start < len(which):
+            base = int(end[start - 1]) if start else 0
+            stop = int(np.searchsorted(end, base + _PAIRS_AT_ONCE, side="right"))
+            stop = max(stop, start + 1)
+            owner, step = expand(count[start:stop])
+            yield (
+                which[start:stop][owner],
+                self._content[self._first[key[start:stop]][owner] + step],
+            )
+            start = stop
+
+    def hits(self, points: FloatArray) -> Hits:
+        """Crossings of the vertical lines through plan points (n, 2).
+
+        A line that runs exactly through an edge may miss both facets beside it: lines whose
+        crossings do not alternate must be tried again a little aside.
+        """
+        if self.empty:
+            none = np.zeros(0, dtype=np.int64)
+            return Hits(none, np.zeros(0), none.astype(np.int8), none)
+        found: list[tuple[IntArray, IntArray, FloatArray]] = []
+        for point, facet in self._pairs(points):
+            row = self._rows[facet]
+            x, y = points[point, 0] - self._low[0], points[point, 1] - self._low[1]
+            inside = row[:, 0] * x + row[:, 1] * y + row[:, 2] > 0.0
+            keep = np.flatnonzero(inside)
+            row, x, y = row[keep], x[keep], y[keep]
+            inside = (row[:, 3] * x + row[:, 4] * y + row[:, 5] > 0.0) & (
+                row[:, 6] * x + row[:, 7] * y + row[:, 8] > 0.0
+            )
+            row, x, y = row[inside], x[inside], y[inside]
+            keep = keep[inside]
+            z = row[:, 9] * x + row[:, 10] * y + row[:, 11]
+            found.append((point[keep], facet[keep], z))
+        if not found:
+            found.append((np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0)))
+        line = np.concatenate([f[0] for f in found])
+        facet = np.concatenate([f[1] for f in found])
+        z = np.concatenate([f[2] for f in found])
+        z = np.clip(z, self._z_low[facet], self._z_high[facet])
+        order = np.lexsort((z, line))
+        facet = facet[order]
+        return Hits(line[order], z[order], self._up[facet], self._ids[facet])
+
+    def near(self, points: FloatArray, reach: float) -> Hits:
+        """Like :meth:`hits`, but a line also meets facets that it passes within reach, mm."""
+        if self.empty:
+            return self.hits(points)
+        found: list[tuple[IntArray, IntArray, FloatArray]] = []
+        for point, facet in self._pairs(points):
+            row = self._rows[facet]
+            x, y = points[point, 0] - self._low[0], points[point, 1] - self._low[1]
+            keep = np.flatnonzero(row[:, 0] * x + row[:, 1] * y + row[:, 2] >= -reach)
+            row, x, y = row[keep], x[keep], y[keep]
+            inside = (row[:, 3] * x + row[:, 4] * y + row[:, 5] >= -reach) & (
+                row[:, 6] * x + row[:, 7] * y + row[:, 8] >= -reach
+            )
+            row, x, y = row[inside], x[inside], y[inside]
+            keep = keep[inside]
+            z = row[:, 9] * x + row[:, 10] * y + row[:, 11]
+            found.append((point[keep], facet[keep], z))
+        line = np.concatenate([f[0] for f in found] or [np.zeros(0, np.int64)])
+        facet = np.concatenate([f[1] for f in found] or [np.zeros(0, np.int64)])
+        z = np.concatenate([f[2] for f in found] or [np.zeros(0)])
+        z = np.clip(z, self._z_low[facet], self._z_high[facet])
+        order = np.lexsort((z, line))
+        facet = facet[order]
+        return Hits(line[order], z[order], self._up[facet], self._ids[facet])
+
+    def tops(self, points: FloatArray, reach: float) -> tuple[FloatArray, IntArray]:
+        """Height of the highest facet over each plan point (-inf where none) and that facet."""
+        top = np.full(len(points), -np.inf)
+        facet = np.full(len(points), -1, dtype=np.int64)
+        met = self.near(points, reach)
+        if len(met.line):
+            last = np.flatnonzero(np.append(met.line[1:] != met.line[:-1], True))
+            top[met.line[last]] = met.z[last]
+            facet[met.line[last]] = met.facet[last]
+        return top, facet
+
+
+def _cross_z(triangles: FloatArray) -> FloatArray:
+    """Twice the signed plan area of each facet, mm2."""
+    a, b, c = triangles[:, 0], triangles[:, 1], triangles[:, 2]
+    return (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
+
+
+def _rows_of(tri: FloatArray, cross_z: FloatArray, up: npt.NDArray[np.int8]) -> FloatArray:
+    """Per facet: three edge functions (positive inside, mm from the edge) and its plane.
+
+    An edge function is built from its ends in a fixed order, so that the two facets beside an
+    edge see exactly opposite values.
+    """
+    low = tri[..., :2].min(axis=(0, 1))
+    rows = np.empty((len(tri), 12))
+    for i in range(3):
+        p, q = tri[:, i, :2] - low, tri[:, (i + 1) % 3, :2] - low
+        swap = (p[:, 0] > q[:, 0]) | ((p[:, 0] == q[:, 0]) & (p[:, 1] > q[:, 1]))
+        first, second = np.where(swap[:, None], q, p), np.where(swap[:, None], p, q)
+        d = second - first
+        length = np.hypot(d[:, 0], d[:, 1])
+        sign = np.where(swap, -1.0, 1.0) * up / np.where(length > 0.0, length, 1.0)
+        rows[:, 3 * i] = -d[:, 1] * sign
+        rows[:, 3 * i + 1] = d[:, 0] * sign
+        rows[:, 3 * i + 2] = (d[:, 1] * first[:, 0] - d[:, 0] * first[:, 1]) * sign
+    b, c = tri[:, 1] - tri[:, 0], tri[:, 2] - tri[:, 0]
+    rows[:, 9] = -(b[:, 1] * c[:, 2] - b[:, 2] * c[:, 1]) / cross_z
+    rows[:, 10] = -(b[:, 2] * c[:, 0] - b[:, 0] * c[:, 2]) / cross_z
+    a = tri[:, 0, :2] - low
+    rows[:, 11] = tri[:, 0, 2] - rows[:, 9] * a[:, 0] - rows[:, 10] * a[:, 1]
+    return rows
+
+
+def _strip(
+    x: FloatArray, y: FloatArray, owner: IntArray, row: IntArray
+) -> tuple[FloatArray, FloatArray]:
+    """Least and greatest x of a facet within its row of cells (all in cells)."""
+    low, high = row - 1e-6, row + 1.0 + 1e-6
+    left = np.full(len(owner), np.inf)
+    right = np.full(len(owner), -np.inf)
+    for i in range(3):
+        xa, ya = x[owner, i], y[owner, i]
+        xb, yb = x[owner, (i + 1) % 3], y[owner, (i + 1) % 3]
+        run = yb - ya
+        slope = np.divide(xb - xa, run, out=np.zeros_like(run), where=run != 0.0)
+        for bound in (low, high):
+            y_at = np.clip(ya, low, high) if bound is low else np.clip(yb, low, high)
+            base_x, base_y = (xa, ya) if bound is low else (xb, yb)
+            at = base_x + (y_at - base_y) * slope
+            valid = (np.minimum(ya, yb) <= high) & (np.maximum(ya, yb) >= low)
+            left = np.where(valid, np.minimum(left, at), left)
+            right = np.where(valid, np.maximum(right, at), right)
+    # rounding cannot leave the facet's own box
+    left = np.maximum(left, x.min(axis=1)[owner])
+    right = np.minimum(right, x.max(axis=1)[owner])
+    return np.minimum(left, right), np.maximum(left, right)
+
+
+def grid_lines(low: FloatArray, high: FloatArray, wanted: int) -> tuple[FloatArray, float]:
+    """Plan points (n, 2) of a regular field of lines over a box, and the area each stands for.
+
+    The field is shifted and each point moved aside by a fixed sequence of irrational steps, so
+    that no line runs along the edges of a part drawn on round figures.
+    """
+    span = np.maximum(high[:2] - low[:2], 1e-6)
+    step = float(np.sqrt(span[0] * span[1] / wanted))
+    step = max(step, float(span.max()) / wanted)
+    shape = np.maximum(np.ceil(span / step).astype(int), 1)
+    cell = span / shape
+    column, row = np.meshgrid(np.arange(shape[0]), np.arange(shape[1]))
+    number = np.arange(column.size)
+    aside = np.stack(
+        [np.modf(number * 0.7548776662466927)[0], np.modf(number * 0.5698402909980532)[0]], axis=1
+    )
+    base = np.stack([column.ravel(), row.ravel()], axis=1) + 0.05 + 0.9 * aside
+    return low[:2] + base * cell, float(cell[0] * cell[1])

@@ -1,0 +1,47 @@
+"""Prove a kit from its files alone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from patternprep.progress import Progress, silent
+from patternprep.proof.contain import containment_lines
+from patternprep.proof.draws import draft_lines, interval_lines
+from patternprep.proof.files import read_kit
+from patternprep.proof.line import ProofLine
+from patternprep.proof.model import Scene
+from patternprep.proof.prints import print_lines
+from patternprep.proof.size import frame_lines
+from patternprep.proof.sound import file_lines
+from patternprep.proof.stock import stock_lines
+from patternprep.proof.volumes import volume_lines
+
+__all__ = ["prove_kit"]
+
+_STAGES = (
+    ("proving size and frame", frame_lines),
+    ("proving that the part lies within the pattern", containment_lines),
+    ("proving the machining stock", stock_lines),
+    ("proving the draft", draft_lines),
+    ("proving that the halves draw", interval_lines),
+    ("proving the volumes", volume_lines),
+    ("proving the print files", print_lines),
+)
+
+
+def prove_kit(folder: Path, *, progress: Progress = silent) -> tuple[ProofLine, ...]:
+    """All lines of the proof of a kit; it is proved when every one passed.
+
+    Reads part.stl, job.toml, figures.json and the meshes under assembly/ and print/, and nothing
+    else. Raises FileFault for files that are absent, damaged or of an unknown version. Places
+    are in the mould frame, mm.
+    """
+    folder = Path(folder)
+    kit = read_kit(folder, progress)
+    progress("proving the files")
+    lines = file_lines(kit)
+    scene = Scene(kit)
+    for stage, prove in _STAGES:
+        progress(stage)
+        lines += prove(scene)
+    return tuple(lines)

@@ -1,0 +1,103 @@
+"""Machining stock: every stocked face is covered by its amount, and flat ones by just that."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from patternprep.mesh.mesh import FloatArray
+from patternprep.proof.contain import DEPTH_LIMIT_MM, depth_outside
+from patternprep.proof.faces import StockedFace
+from patternprep.proof.line import ProofLine, at_most
+from patternprep.proof.model import Scene
+
+__all__ = ["stock_lines"]
+
+OVER_LIMIT_MM = 0.005
+_MOST_SAMPLES = 4000
+_INWARD = 0.999
+_LEVEL_COSINE = float(np.cos(np.radians(0.5)))
+
+
+def stock_lines(scene: Scene) -> list[ProofLine]:
+    """Two lines for all stocked faces together: short of the amount, and over it on flat tops."""
+    if not scene.faces:
+        return []
+    short, short_at, over, over_at, lost = 0.0, None, 0.0, None, []
+    for face in scene.faces:
+        if face.kind in ("plane", "bore", "boss") and not len(face.facets):
+            lost.append(scene.to_mould(face.point[None])[0])
+            continue
+        on, moved = _samples(scene, face)
+        depth, where = depth_outside(scene, moved)
+        if depth > short:
+            short, short_at = depth, where
+        much, where = _over(scene, on, moved)
+        if much > over:
+            over, over_at = much, where
+    return [
+        at_most(
+            "stocked faces found on the part", len(lost), 0, "faces lost", lost[0] if lost else None
+        ),
+        at_most("stock is there, short by", short, DEPTH_LIMIT_MM, "mm", short_at),
+        at_most("stock on flat tops, over by", over, OVER_LIMIT_MM, "mm", over_at),
+    ]
+
+
+def _samples(scene: Scene, face: StockedFace) -> tuple[FloatArray, FloatArray]:
+    """Points on a face, and where they end up with its stock, both in the mould frame, (n, 3)."""
+    part = scene.kit.part
+    facets = face.facets
+    if not len(facets):
+        points, normals = face.point[None], face.normal[None]
+    else:
+        facets = facets[np.argsort(-part.areas[facets], kind="stable")]
+        facets = np.concatenate([facets[: _MOST_SAMPLES // 2], facets[:: -(-len(facets) // 2000)]])
+        corners = part.triangles[facets]
+        middle = corners.mean(axis=1)
+        spread = middle[:, None] + _INWARD * (corners - middle[:, None])
+        points = np.concatenate([middle, spread.reshape(-1, 3), _more(corners)])
+        count = len(points) // len(facets)
+        order = [np.arange(len(facets)), np.repeat(np.arange(len(facets)), 3)]
+        order += [np.tile(np.arange(len(facets)), count - 4)]
+        normals = part.normals[facets][np.concatenate(order)]
+    outward = face.outward(points, normals)
+    return scene.to_mould(points), scene.to_mould(points + face.amount_mm * outward)
+
+
+def _more(corners: FloatArray) -> FloatArray:
+    """More points of large facets, set after set, each (facets,)."""
+    weights = np.array(
+        [
+            [0.6, 0.2, 0.2],
+            [0.2, 0.6, 0.2],
+            [0.2, 0.2, 0.6],
+            [0.45, 0.45, 0.1],
+            [0.1, 0.45, 0.45],
+            [0.45, 0.1, 0.45],
+        ]
+    )
+    return (np.einsum("wc,fcd->wfd", weights, corners)).reshape(-1, 3)
+
+
+def _over(scene: Scene, on: FloatArray, moved: FloatArray) -> tuple[float, FloatArray | None]:
+    """How far the pattern stands over the stock of faces that look straight along the pull."""
+    worst, where = 0.0, None
+    for half in scene.halves:
+        flip = np.array([1.0, 1.0, half.sign])
+        rise = (moved - on) * flip
+        length = np.linalg.norm(rise, axis=1)
+        up = (rise[:, 2] >= _LEVEL_COSINE * length) & (length > 0.0)
+        up &= (moved * flip)[:, 2] > scene.rounding
+        if not up.any():
+            continue
+        bare, end = (on * flip)[up], (moved * flip)[up]
+        # only where the face sees the sky: nothing of the part above it
+        top, _ = scene.part_roof(half.sign).tops(bare[:, :2], scene.rounding)
+        crest, facet = half.roof.tops(end[:, :2], scene.rounding)
+        level = (facet >= 0) & (top <= bare[:, 2] + 10.0 * scene.rounding)
+        level[level] &= half.mesh.normals[half.walls[facet[level]], 2] >= _LEVEL_COSINE
+        much = np.where(level, crest - end[:, 2], 0.0)
+        most = int(np.argmax(much))
+        if much[most] > worst:
+            worst, where = float(much[most]), half.place(end[most])
+    return worst, where
