@@ -48,7 +48,7 @@ def alloys(
 
         chosen = book.all() if name is None else (book.find(name),)
         table = compare_alloys(
-            Path(for_part), chosen, units=units or "mm", progress=tell_stage(quiet)
+            Path(for_part), chosen, units=units, progress=tell_stage(quiet)
         )
         if as_json:
             print_json(table)

@@ -49,7 +49,7 @@ def inspect(
 
     figures = inspect_part(
         part,
-        units=units or "mm",
+        units=units,
         facet_limit=facet_limit,
         pull=pull or "auto",
         plane=parting or "auto",

@@ -16,7 +16,7 @@ __all__ = ["compare_alloys"]
 
 
 def compare_alloys(
-    part: Path, alloys: Sequence[Alloy], *, units: str = "mm", progress: Progress = silent
+    part: Path, alloys: Sequence[Alloy], *, units: str | None = None, progress: Progress = silent
 ) -> dict[str, Any]:
     """Rows by alloy for the finished part alone: without stock, draft, risers and gates.
 
@@ -31,12 +31,11 @@ def compare_alloys(
             row |= {"contraction_percent": None, "pattern_size_mm": None}
         else:
             found = contraction_for(alloy, float(mesh.size.max()), cored=False)
-            factor = 1.0 + found.fraction if found.basis == "part" else 1.0 / (1.0 - found.fraction)
             row |= {
-                "contraction_percent": found.fraction * 100.0,
+                "contraction_percent": found.percent,
                 "contraction_low_percent": found.low * 100.0,
                 "contraction_high_percent": found.high * 100.0,
-                "pattern_size_mm": (mesh.size * factor).tolist(),
+                "pattern_size_mm": (mesh.size * found.factor).tolist(),
             }
         row |= quick_metal(alloy, mesh.volume)
         rows.append(row)

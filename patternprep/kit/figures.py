@@ -24,9 +24,10 @@ FIGURES_VERSION = 1
 
 def figures_of(plan: Plan, halves: Halves, pieces: Sequence[Piece]) -> dict[str, Any]:
     """All figures but hashes, files and the proof; plain Python values only."""
-    casting_mm3 = sum(piece.mesh.volume for piece in pieces) / plan.frame.volume_factor
+    pattern_mm3 = sum(piece.mesh.volume for piece in pieces)
+    casting_mm3 = pattern_mm3 / plan.frame.volume_factor
     volumes = _volumes(plan, halves, casting_mm3)
-    metal = metal_figures(plan.job, plan.alloy, casting_mm3, pieces)
+    metal = metal_figures(plan.job, plan.alloy, casting_mm3, pattern_mm3)
     figures: dict[str, Any] = {
         "version": FIGURES_VERSION,
         "made_with": f"patternprep {__version__}",
@@ -72,10 +73,10 @@ def part_figures(part: Mesh) -> dict[str, Any]:
 def _reading(plan: Plan) -> dict[str, Any]:
     return {
         "file": Path(plan.job.part.file).name,
-        "units": plan.job.part.units,
+        "units": plan.read.unit,
         "facets_read": plan.read.facets_read,
         "bodies": plan.read.bodies,
-        "mended": [mending.text for mending in plan.read.mendings],
+        "mended": [str(mending) for mending in plan.read.mendings],
     }
 
 
@@ -162,7 +163,7 @@ def _stock(plan: Plan) -> dict[str, Any]:
                 "normal": face.normal,
                 "axis_point": face.axis_point,
                 "axis": face.axis,
-                "radius_mm": face.radius,
+                "radius_mm": face.radius_mm,
                 "amount_mm": row.amount_mm,
                 "asked": row.asked,
             }

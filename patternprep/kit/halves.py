@@ -4,10 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
+
 from patternprep.errors import GeometryFault
+from patternprep.formulas.draft_angle import angle_from_table
 from patternprep.kit.plan import Plan
 from patternprep.mesh.kernel import Solid
-from patternprep.pattern.draft import AngleRule, DraftedPattern, constant_angle, draft_pattern
+from patternprep.mesh.mesh import FloatArray
+from patternprep.pattern.draft import (
+    AngleRule,
+    DraftedPattern,
+    constant_angle,
+    draft_pattern,
+)
 from patternprep.pattern.parting import Undercut, undercuts_of
 from patternprep.progress import Progress, silent
 from patternprep.units import parse_angle
@@ -26,6 +36,17 @@ class Halves:
 
     drafted: DraftedPattern
     undercuts: tuple[Undercut, ...]
+
+
+class _TableAngles:
+    """Draft by wall height and side, from the table for a pattern material."""
+
+    def __init__(self, material: str) -> None:
+        self.material = material
+
+    def __call__(self, height_mm: FloatArray, inside: npt.NDArray[np.bool_]) -> FloatArray:
+        outer = angle_from_table(height_mm, False, self.material)
+        return np.where(inside, angle_from_table(height_mm, True, self.material), outer)
 
 
 def make_halves(plan: Plan, progress: Progress = silent) -> Halves:
@@ -66,9 +87,7 @@ def _angles(plan: Plan) -> AngleRule:
     """The job's draft as a rule of wall height and side."""
     choice = plan.job.draft
     if choice.angle == "table":
-        from patternprep.formulas.draft_angle import angle_from_table
-
-        return lambda heights, inside: angle_from_table(heights, inside, choice.material)
+        return _TableAngles(choice.material)
     angle = parse_angle(choice.angle)
     if not 0.0 < angle <= LARGEST_DRAFT_DEG:
         raise GeometryFault(

@@ -6,15 +6,10 @@ from pathlib import Path
 from typing import Any
 
 from patternprep.kit.figures import candidate_figures, part_figures, plain
-from patternprep.kit.plan import RANKING_ANGLE_DEG
+from patternprep.kit.plan import partings_for
 from patternprep.mesh.faces import Face, find_faces
-from patternprep.mesh.read.part import DEFAULT_FACET_LIMIT, read_part
-from patternprep.pattern.parting import (
-    evaluate_parting,
-    find_partings,
-    parse_parting,
-    parse_pull,
-)
+from patternprep.mesh.read.part import read_part
+from patternprep.mesh.read.stl import DEFAULT_FACET_LIMIT
 from patternprep.progress import Progress, silent
 
 __all__ = ["inspect_part"]
@@ -23,7 +18,7 @@ __all__ = ["inspect_part"]
 def inspect_part(
     part: Path,
     *,
-    units: str = "mm",
+    units: str | None = None,
     facet_limit: int | None = None,
     pull: str = "auto",
     plane: str = "auto",
@@ -42,23 +37,16 @@ def inspect_part(
     progress("finding faces")
     faces = find_faces(mesh)
     progress("ranking partings")
-    direction = parse_pull(pull)
-    pulls = None if direction is None else [direction]
-    offset = None if direction is None else parse_parting(plane, mesh, direction)
-    candidates = (
-        find_partings(mesh, pulls=pulls, angle_deg=RANKING_ANGLE_DEG, progress=progress)
-        if direction is None or offset is None
-        else (evaluate_parting(mesh, direction, offset, angle_deg=RANKING_ANGLE_DEG),)
-    )
+    candidates = partings_for(mesh, pull, plane, progress=progress)
     return plain(
         {
             "part": part_figures(mesh),
             "reading": {
                 "file": part.name,
-                "units": units,
+                "units": read.unit,
                 "facets_read": read.facets_read,
                 "bodies": read.bodies,
-                "mended": [mending.text for mending in read.mendings],
+                "mended": [str(mending) for mending in read.mendings],
                 "warnings": list(read.warnings),
             },
             "faces": [face_figures(face) for face in faces.faces],
@@ -77,8 +65,11 @@ def face_figures(face: Face) -> dict[str, Any]:
         "normal": face.normal,
         "axis_point": face.axis_point,
         "axis": face.axis,
-        "radius_mm": face.radius,
-        "length_mm": face.length,
+        "radius_mm": face.radius_mm,
+        "length_mm": face.length_mm,
+        "second_radius_mm": face.second_radius_mm,
         "through": face.through,
+        "outward": face.outward,
+        "text": face.describe(),
         "facets": len(face.facets),
     }

@@ -59,6 +59,7 @@ Mass = Annotated[str, _checked(parse_mass)]
 Fraction = Annotated[str, _checked(parse_fraction)]
 BookFraction = Annotated[str, _checked(parse_fraction, "book")]
 TableAngle = Annotated[str, _checked(parse_angle, "table")]
+RappingAmount = Annotated[str, _checked(parse_length, "rule")]
 StockAmount = Annotated[str, _checked(parse_length, "table")]
 
 
@@ -109,7 +110,9 @@ class MasterChoice(_Section):
 class Rapping(_Section):
     """Rapping makes the mould larger than the pattern; the pattern is made smaller by it."""
 
-    per_side: Length = Field("0 mm", description="taken off each side in plan, at pattern size")
+    per_side: RappingAmount = Field(
+        "0 mm", description='taken off each side in plan, at pattern size; or "rule" under 1 ft'
+    )
 
 
 class Camber(_Section):
@@ -155,8 +158,8 @@ class StockRule(_Section):
     rule: Literal["iso", "handbook"] = Field("iso", description="ISO 8062-3 or the handbook table")
     allowance_grade: str = Field("G", description="required machining allowance grade, A to K")
     tolerance_grade: str = Field("12", description="casting tolerance grade DCTG, 1 to 16")
-    cope_extra: Fraction = Field(
-        "0 %", description="more on faces that lie up in the cope, as a share of the amount"
+    cope_extra: BookFraction = Field(
+        "book", description='more on faces up in the cope: "book" (table amounts), or a share'
     )
 
 

@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 
 from patternprep.data.alloy_book import Alloy, AlloyBook, load_alloys
+from patternprep.errors import UsageFault
 from patternprep.kit.job import Job
 from patternprep.kit.size import SizeAllowance, rapping_factors, size_allowance
 from patternprep.kit.stock import StockedFace, chosen_faces, stocked_faces
-from patternprep.mesh.mesh import FloatArray, Mesh
+from patternprep.mesh.mesh import Mesh
 from patternprep.mesh.read.part import PartRead, read_part
 from patternprep.mesh.read.stl import weld
 from patternprep.mesh.write import settle
@@ -21,6 +22,7 @@ from patternprep.pattern.frame import Frame, mould_frame
 from patternprep.pattern.parting import (
     MachinedFace,
     PartingCandidate,
+    Vec3,
     evaluate_parting,
     find_partings,
     parse_parting,
@@ -30,7 +32,7 @@ from patternprep.pattern.stock import StockResult, add_stock
 from patternprep.progress import Progress, silent
 from patternprep.units import parse_angle, parse_length
 
-__all__ = ["RANKING_ANGLE_DEG", "Plan", "book_of", "make_plan"]
+__all__ = ["RANKING_ANGLE_DEG", "Plan", "book_of", "make_plan", "partings_for"]
 
 RANKING_ANGLE_DEG = 2.0
 """Draft with which pulls are compared when the angle itself comes from a table."""
@@ -85,7 +87,7 @@ def make_plan(job: Job, progress: Progress = silent) -> Plan:
     for warning in read.warnings:
         progress(f"warning: {warning}")
     for mending in read.mendings:
-        progress(f"mended: {mending.text}")
+        progress(f"mended: {mending}")
     return _decide(job, book, alloy, read, part, progress)
 
 
@@ -110,7 +112,9 @@ def _decide(
     candidates = _candidates(job, part, machined, progress)
     best = candidates[0]
     stock = tuple(
-        stocked_faces(job, chosen, alloy, part, best.pull, size.master_stock_mm, all_faces)
+        stocked_faces(
+            job, chosen, alloy, part, np.asarray(best.pull), size.master_stock_mm, all_faces
+        )
         if all_faces is not None
         else ()
     )
@@ -150,27 +154,58 @@ def _decide(
 def _candidates(
     job: Job, part: Mesh, machined: tuple[MachinedFace, ...], progress: Progress
 ) -> tuple[PartingCandidate, ...]:
-    """The best five partings, or the one that the job decides."""
+    """The best five partings, or those that the job's pull and plane leave."""
     angle = RANKING_ANGLE_DEG if job.draft.angle == "table" else parse_angle(job.draft.angle)
-    pull = parse_pull(job.parting.pull)
-    if pull is None:
-        if job.parting.plane not in ("auto", "middle", "top"):
-            from patternprep.errors import UsageFault
+    return partings_for(
+        part,
+        job.parting.pull,
+        job.parting.plane,
+        angle_deg=angle,
+        machined=machined,
+        progress=progress,
+    )
 
-            raise UsageFault(
-                f"The parting plane '{job.parting.plane}' is measured along the pull, but the "
-                "pull is left to be chosen; give it with --pull."
-            )
-        if job.parting.plane == "auto":
-            return find_partings(part, angle_deg=angle, machined=machined, progress=progress)
-        found = find_partings(part, angle_deg=angle, machined=machined, progress=progress)
-        pull = found[0].pull
-    offset = parse_parting(job.parting.plane, part, pull)
-    if offset is None:
-        return find_partings(
-            part, pulls=[pull], angle_deg=angle, machined=machined, progress=progress
+
+def partings_for(
+    part: Mesh,
+    pull_text: str,
+    plane_text: str,
+    *,
+    angle_deg: float = RANKING_ANGLE_DEG,
+    machined: tuple[MachinedFace, ...] = (),
+    progress: Progress = silent,
+) -> tuple[PartingCandidate, ...]:
+    """Partings, best first, within what the words for the pull and the plane decide.
+
+    Raises UsageFault where a plane is measured along a pull that is left open.
+    """
+    wish = parse_parting(plane_text)
+    pulls = None if pull_text.strip().lower() == "auto" else [parse_pull(pull_text)]
+    if pulls is None and wish.kind in ("offset", "at"):
+        raise UsageFault(
+            f"The parting plane '{plane_text}' is measured along the pull, but the pull is left "
+            "to be chosen; give it with --pull."
         )
-    return (evaluate_parting(part, pull, offset, angle_deg=angle, machined=machined),)
+    if wish.kind != "auto" and pulls is None:
+        best = find_partings(
+            part, angle_deg=angle_deg, machined=machined, limit=1, progress=progress
+        )
+        pulls = [best[0].pull]
+    if wish.kind == "auto" or pulls is None:
+        return find_partings(
+            part, pulls=pulls, angle_deg=angle_deg, machined=machined, progress=progress
+        )
+    heights = part.vertices @ np.asarray(pulls[0])
+    lowest, highest = float(heights.min()), float(heights.max())
+    offset = wish.offset_along(pulls[0], lowest, highest)
+    assert offset is not None
+    slack = 1e-6 * (highest - lowest)
+    if not lowest - slack <= offset <= highest + slack:
+        raise UsageFault(
+            f"The parting plane '{plane_text}' lies at {offset:.3f} mm along the pull, outside the "
+            f"part, which reaches from {lowest:.3f} to {highest:.3f} mm; give a height between."
+        )
+    return (evaluate_parting(part, pulls[0], offset, angle_deg=angle_deg, machined=machined),)
 
 
 def _offset_after_stock(
@@ -198,7 +233,7 @@ def _offset_after_stock(
     if not given:
         near = ON_FACE_MM * float(part.size.max())
         for row in stock:
-            if row.face.kind != "plane" or row.face.normal is None:
+            if row.face.kind != "plane":
                 continue
             lean = float(np.dot(row.face.normal, pull))
             height = float(np.dot(row.face.point, pull))
@@ -207,7 +242,7 @@ def _offset_after_stock(
     return best.offset_mm
 
 
-def _frame(job: Job, stocked: Mesh, pull: FloatArray, offset: float, size: SizeAllowance) -> Frame:
+def _frame(job: Job, stocked: Mesh, pull: Vec3, offset: float, size: SizeAllowance) -> Frame:
     """The frame, with the rapping allowance measured on the pattern as it would be without it."""
     plain = mould_frame(
         stocked,
@@ -218,7 +253,7 @@ def _frame(job: Job, stocked: Mesh, pull: FloatArray, offset: float, size: SizeA
     )
     plan = plain.to_mould(stocked.vertices)[:, :2]
     width, depth = (float(c) for c in np.ptp(plan, axis=0))
-    rapping = rapping_factors(job, (width, depth))
+    rapping = rapping_factors(job, (width, depth), 0.01 * size.contraction["percent"])
     if rapping == (1.0, 1.0, 1.0):
         return plain
     factors = tuple(m * r for m, r in zip(size.mould_factors, rapping, strict=True))

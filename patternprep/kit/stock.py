@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
 from patternprep.data.alloy_book import Alloy
-from patternprep.errors import UsageFault
-from patternprep.formulas.machining import stock_by_handbook, stock_by_iso
+from patternprep.errors import DataFault, UsageFault
+from patternprep.formulas.machining import cope_stock, stock_by_handbook, stock_by_iso
 from patternprep.kit.job import Job
 from patternprep.mesh.faces import Face, FaceSet
 from patternprep.mesh.mesh import FloatArray, Mesh
@@ -52,18 +53,11 @@ def stocked_faces(
     all_faces: FaceSet | None,
 ) -> list[StockedFace]:
     """Amounts in mm at casting size for the chosen faces; ``up`` is the pull in part axes (3,)."""
-    extra = parse_fraction(job.stock_rule.cope_extra)
-    if not 0.0 <= extra <= 1.0:
-        raise UsageFault(
-            f"The extra for faces in the cope is '{job.stock_rule.cope_extra}' but must be 0 to "
-            "100 % of the amount."
-        )
     amounts: dict[str, StockedFace] = {}
     for face, text in chosen:
         amount, words = _amount(job, face, text, alloy, part)
-        if extra and face.normal is not None and float(np.dot(face.normal, up)) > LIES_UP:
-            amount *= 1.0 + extra
-            words += f", and {extra * 100.0:g} % more because the face lies up in the cope"
+        if float(np.dot(face.normal, up)) > LIES_UP:
+            amount, words = _in_the_cope(job, text, amount, words)
         amounts[face.name] = StockedFace(face, amount, words)
     if master_stock_mm > 0.0:
         assert all_faces is not None
@@ -78,6 +72,21 @@ def stocked_faces(
     return list(amounts.values())
 
 
+def _in_the_cope(job: Job, text: str, amount: float, words: str) -> tuple[float, str]:
+    """More metal on a face that lies up: by the book on table amounts, or by the figure given."""
+    given = job.stock_rule.cope_extra
+    if given == "book":
+        if text != "table":
+            return amount, words
+        more = cope_stock(amount)
+    else:
+        share = parse_fraction(given)
+        if share == 0.0:
+            return amount, words
+        more = cope_stock(amount, 100.0 * share)
+    return more.mm, f"{words}; lies up in the cope: {more.text}"
+
+
 def _amount(job: Job, face: Face, text: str, alloy: Alloy, part: Mesh) -> tuple[float, str]:
     if text != "table":
         amount = parse_length(text)
@@ -88,10 +97,17 @@ def _amount(job: Job, face: Face, text: str, alloy: Alloy, part: Mesh) -> tuple[
         return amount, f"given as {text}"
     rule = job.stock_rule
     largest = float(part.size.max())
-    kind = face.kind if face.kind in ("bore", "boss") else "plane"
+    kind: Literal["plane", "bore", "boss"] = "plane"
+    if face.kind in ("bore", "boss"):
+        kind = "bore" if face.kind == "bore" else "boss"
     if rule.rule == "iso":
-        nominal = 2.0 * face.radius if kind != "plane" and face.radius else largest
+        nominal = 2.0 * face.radius_mm if kind != "plane" and face.radius_mm else largest
         found = stock_by_iso(rule.allowance_grade, rule.tolerance_grade, largest, kind, nominal)
+    elif not alloy.family.finish:
+        raise DataFault(
+            f"No handbook table of machining stock covers {alloy.id}; use --stock-rule iso or give "
+            f"the stock on {face.name} as an amount."
+        )
     else:
-        found = stock_by_handbook(alloy.family, largest, bore=kind == "bore")
-    return found.amount_mm, found.text
+        found = stock_by_handbook(alloy.family.finish, largest, bore=kind == "bore")
+    return found.mm, found.text
