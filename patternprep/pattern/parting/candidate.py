@@ -59,6 +59,7 @@ class PartingCandidate:
     undercut_mm3: float
     undercuts: tuple[Undercut, ...]
     cores_asked: int
+    deep_openings: int
     machined_up_mm2: float
     machined_down_mm2: float
     machined_upright_mm2: float

@@ -19,6 +19,8 @@ MAX_AXES = 12
 """Most lines of pull that one search looks at (each in both senses)."""
 SAME_DEG = 1.0
 """Directions closer than that count as one."""
+_FITTED_DEG = 4.0
+"""A fitted axis that comes this close to a large face's direction is taken for that."""
 _FACE_SHARE = 0.015
 """Least share of the surface that makes the direction of its normals worth a look."""
 _TURNED_SHARE = 0.12
@@ -40,7 +42,9 @@ def natural_axes(survey: Survey) -> tuple[Axis, ...]:
     faces, shares = _normal_clusters(survey)
     found: list[Axis] = []
     _take(found, [Axis(d, "the direction of its large faces") for d in faces[:3]])
-    _take(found, [Axis(d, "the axis of its turned shape") for d in _turned_axes(survey)])
+    # a helix or a fillet pulls a fitted axis off by a little: large faces know better
+    turned = [d for d in _turned_axes(survey) if not _near(d, faces[:3], _FITTED_DEG)]
+    _take(found, [Axis(d, "the axis of its turned shape") for d in turned])
     _take(found, [Axis(d, "a part axis") for d in np.eye(3)])
     _take(found, [Axis(d, "a principal axis of inertia") for d in _inertia_axes(survey)])
     big = faces[3:6][shares[3:6] > 2.0 * _FACE_SHARE]
@@ -69,6 +73,11 @@ def _take(found: list[Axis], more: list[Axis]) -> None:
             direction = snapped
         if all(abs(float(direction @ a.direction)) < limit for a in found):
             found.append(Axis(_canonical(direction), axis.what))
+
+
+def _near(direction: FloatArray, others: FloatArray, degrees: float) -> bool:
+    """Within an angle of one of the lines (k, 3)."""
+    return bool((np.abs(others @ direction) > np.cos(np.radians(degrees))).any())
 
 
 def _canonical(direction: FloatArray) -> FloatArray:

@@ -87,12 +87,13 @@ def _measures(mesh: Mesh, label: IntArray) -> tuple[FloatArray, FloatArray, Floa
     arm = tet[:, None] * (a + b + c) / 4.0
     moment = np.column_stack([np.bincount(label, weights=m, minlength=count) for m in arm.T])
     area = np.bincount(label, weights=mesh.areas, minlength=count)
-    return volume, moment + volume[:, None] * middle, area
+    place = moment + volume[:, None] * middle
+    return np.asarray(volume, dtype=np.float64), place, np.asarray(area, dtype=np.float64)
 
 
 def _hosts(mesh: Mesh, label: IntArray, volume: FloatArray) -> IntArray:
     """The shell that each shell counts to: an island of metal to the region around it."""
-    owner = np.arange(len(volume))
+    owner: IntArray = np.arange(len(volume))
     inner = np.flatnonzero(volume < 0.0)
     if len(inner) == 0:
         return owner
@@ -101,7 +102,7 @@ def _hosts(mesh: Mesh, label: IntArray, volume: FloatArray) -> IntArray:
     for k in range(3):
         np.minimum.at(low, label, mesh.vertices[mesh.faces[:, k]])
         np.maximum.at(high, label, mesh.vertices[mesh.faces[:, k]])
-    for k in inner:
+    for k in inner.tolist():
         around = (volume > 0.0) & (low <= low[k]).all(axis=1) & (high >= high[k]).all(axis=1)
         hosts = np.flatnonzero(around)
         if len(hosts):

@@ -17,7 +17,8 @@ __all__ = ["Figures", "cost", "machined_areas", "sentences", "way_on_part"]
 _DRAFT = 1.0
 _UNDERCUT = 0.5  # a core takes this metal out again
 _CORE = 0.05
-_CORE_FULL_SHARE = 2e-3  # a room of this share of the part asks for a whole core
+_CORE_FULL_SHARE = 1e-2  # a room of this share of the part asks for a whole core
+_UNEVEN_HALVES = 0.02
 _TWO_HALVES = 0.05
 _FLAT_BACK = 0.02
 _MACHINED_UP = 0.05
@@ -41,6 +42,7 @@ class Figures:
     below: float
     flat_share: float
     one_piece: bool
+    deep_openings: int
 
     @property
     def height(self) -> float:
@@ -66,7 +68,9 @@ def cost(f: Figures) -> float:
     total = _DRAFT * (f.draft + f.matching) / f.part_volume
     total += _UNDERCUT * f.undercut / f.part_volume
     total += _CORE * cores
-    total += 0.0 if f.one_piece else _TWO_HALVES
+    total += _CORE * f.deep_openings
+    if not f.one_piece:
+        total += _TWO_HALVES + _UNEVEN_HALVES * abs(f.above - f.below) / max(f.height, 1e-12)
     total -= _FLAT_BACK * f.flat_share if f.flat_back else 0.0
     total += _MACHINED_UP * (f.machined[0] / machined if machined > 0.0 else 0.0)
     total += _HEAVY_LOW * (1.0 - f.heavy_level)
@@ -130,6 +134,11 @@ def sentences(f: Figures, axis_what: str, plane_what: str) -> tuple[str, ...]:
         said.append("The pattern is one piece, all in the drag, without a flat back.")
     else:
         said.append(f"Two halves: {f.above:.1f} mm high in the cope, {f.below:.1f} mm in the drag.")
+    if f.deep_openings:
+        said.append(
+            f"{_count(f.deep_openings, 'opening')} along the pull would need sand standing higher "
+            "than it is wide, which hardly holds: core it."
+        )
     up, down, upright = f.machined
     if up + down + upright > 0.0:
         said.append(

@@ -60,6 +60,40 @@ class Line:
         weight = chord * chord
         return float((weight * middle).sum() / max(float(weight.sum()), 1e-300))
 
+    @cached_property
+    def openings(self) -> tuple[tuple[float, float, float], ...]:
+        """Holes right through along the axis: (width, lower and upper rim height) mm each."""
+        from scipy import ndimage
+
+        columns = self.columns
+        shape = (columns.rows, columns.width)
+        metal = np.zeros(columns.rows * columns.width, dtype=bool)
+        metal[columns.column] = True
+        label, count = ndimage.label(~np.pad(metal.reshape(shape), 1))
+        if count < 2:
+            return ()
+        found = []
+        apart = ndimage.distance_transform_edt(label > 0)
+        inner = np.arange(1, count + 1)
+        half_width = ndimage.maximum(apart, label, inner)
+        top = np.pad(columns.top.reshape(shape), 1, constant_values=-np.inf)
+        bottom = np.pad(columns.bottom.reshape(shape), 1, constant_values=np.inf)
+        places = ndimage.find_objects(label)
+        for k in inner:
+            if k == label[0, 0]:
+                continue
+            box = tuple(slice(max(s.start - 1, 0), s.stop + 1) for s in places[k - 1])
+            own = label[box] == k
+            rim = ndimage.binary_dilation(own) & (label[box] == 0)
+            low, high = float(np.median(bottom[box][rim])), float(np.median(top[box][rim]))
+            width = (2.0 * float(half_width[k - 1]) - 1.0) * columns.cell
+            found.append((width, low, high))
+        return tuple(found)
+
+    def deep_openings(self, height: float) -> int:
+        """Openings in which the sand of one half would stand higher than it is wide."""
+        return sum(max(high - height, height - low) > width for width, low, high in self.openings)
+
     def flat_share(self, height: float, sense: float) -> float:
         """Share of the footprint that lies flat at the height, facing along the sense."""
         close = 1e-4 * self.survey.size

@@ -28,6 +28,8 @@ LEAST_DEPTH_MM = 0.02
 """Surface that leans back over the parting by less than this depth is upright, mm."""
 LEAST_DEPTH_SHARE = 2e-4
 """... and so is what is shallower than this share of the part's diagonal."""
+_SMALL_DEPTH_SHARE = 1e-3
+"""On a very small part LEAST_DEPTH_MM gives way to this share of its diagonal."""
 _MOST_NAMED = 24
 
 
@@ -149,7 +151,9 @@ def _leaning_back(line: Line, offset: float) -> npt.NDArray[np.bool_]:
     spot = np.array([along(axis, survey.xyz[:, vertices]) for axis in line.columns.frame[:2]])
     reach = _plan_reach(spot, local, label, len(covered))
     depth = covered / np.maximum(reach, 1e-12)
-    least = max(LEAST_DEPTH_MM, LEAST_DEPTH_SHARE * survey.size)
+    least = max(
+        min(LEAST_DEPTH_MM, _SMALL_DEPTH_SHARE * survey.size), LEAST_DEPTH_SHARE * survey.size
+    )
     real[wrong[depth[label] > least]] = True
     return real
 
