@@ -8,7 +8,7 @@ from patternprep.mesh.faces.model import Face
 from patternprep.mesh.faces.topology import Edges
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 
-__all__ = ["first_hit", "open_at_both_ends"]
+__all__ = ["first_hit", "open_at_both_ends", "ray_hits"]
 
 
 def first_hit(mesh: Mesh, origin: FloatArray, way: FloatArray, reach: float) -> float:
@@ -19,21 +19,27 @@ def first_hit(mesh: Mesh, origin: FloatArray, way: FloatArray, reach: float) -> 
     near = np.flatnonzero(((lowest <= high) & (highest >= low)).all(axis=1))
     if not len(near):
         return float(np.inf)
-    a, b, c = mesh.triangles[near].transpose(1, 0, 2)
-    ab, ac = b - a, c - a
+    hits = ray_hits(mesh.triangles[near], origin, way)
+    hits = hits[(hits > 0.0) & (hits <= reach)]
+    return float(hits.min()) if len(hits) else float(np.inf)
+
+
+def ray_hits(corners: FloatArray, origin: FloatArray, way: FloatArray) -> FloatArray:
+    """Signed distances (k,) along a line at which it crosses triangles (m, 3, 3)."""
+    a = corners[:, 0]
+    ab, ac = corners[:, 1] - a, corners[:, 2] - a
     cross = np.cross(way, ac)
     volume = np.einsum("ij,ij->i", ab, cross)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        inverse = 1.0 / volume
-        start = origin - a
-        u = np.einsum("ij,ij->i", start, cross) * inverse
-        side = np.cross(start, ab)
-        v = side @ way * inverse
-        t = np.einsum("ij,ij->i", ac, side) * inverse
+    sizes = np.einsum("ij,ij->i", ab, ab) * np.einsum("ij,ij->i", ac, ac)
+    able = np.abs(volume) > 1e-12 * np.sqrt(sizes)
+    ab, ac, cross, volume = ab[able], ac[able], cross[able], volume[able]
+    start = origin - a[able]
+    side = np.cross(start, ab)
+    u = np.einsum("ij,ij->i", start, cross) / volume
+    v = side @ way / volume
     slack = 1e-9
-    hit = (volume != 0.0) & (u >= -slack) & (v >= -slack) & (u + v <= 1.0 + slack) & (t > 0.0)
-    hit &= t <= reach
-    return float(t[hit].min()) if hit.any() else float(np.inf)
+    hit = (u >= -slack) & (v >= -slack) & (u + v <= 1.0 + slack)
+    return np.asarray((np.einsum("ij,ij->i", ac, side) / volume)[hit])
 
 
 def facet_boxes(mesh: Mesh) -> tuple[FloatArray, FloatArray]:

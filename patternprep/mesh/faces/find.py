@@ -44,7 +44,7 @@ class Draftsman:
 
 
 def find_faces(mesh: Mesh) -> FaceSet:
-    """Recognise and name the faces of a closed, oriented mesh.
+    """Recognise and name the faces of a closed, oriented mesh; kept with the mesh once found.
 
     Curved surfaces are recognised from 12 facets a turn on (fewer are taken as what they are:
     planes). Vertices must lie within 0.02 mm of a cylinder, cone, sphere or torus (less on small
@@ -54,6 +54,13 @@ def find_faces(mesh: Mesh) -> FaceSet:
     Names are given by kind, largest first, equal sizes by place; they do not depend on the order
     of facets or vertices in the file.
     """
+    kept = mesh.__dict__.get("_face_set")
+    if kept is None:
+        kept = mesh.__dict__["_face_set"] = _found(mesh)
+    return kept
+
+
+def _found(mesh: Mesh) -> FaceSet:
     if mesh.facets == 0:
         return FaceSet(mesh, (), np.zeros(0, dtype=np.int64))
     noise = position_noise(mesh)

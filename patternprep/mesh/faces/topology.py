@@ -112,8 +112,8 @@ def neighbour_table(count: int, edges: Edges, keep: BoolArray) -> IntArray:
 def sum_by(labels: IntArray, values: FloatArray, count: int) -> FloatArray:
     """Sums of values (n,) or (n, k) for each label."""
     if values.ndim == 1:
-        return np.bincount(labels, values, count)
-    return np.stack([np.bincount(labels, column, count) for column in values.T], axis=1)
+        return np.bincount(labels, values, count).astype(np.float64)
+    return np.stack([sum_by(labels, column, count) for column in values.T], axis=1)
 
 
 def coplanar_patches(mesh: Mesh, edges: Edges, noise: float) -> IntArray:
