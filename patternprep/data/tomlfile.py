@@ -13,8 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from patternprep.errors import DataFault, FileFault
+from patternprep.units import MM_PER_INCH
 
-__all__ = ["Place", "nearest", "read_packaged", "read_shop_file"]
+__all__ = ["Place", "nearest", "read_packaged", "read_shop_file", "up_to_mm"]
 
 _LARGEST_BYTES = 2_000_000
 _HEADER = re.compile(r"^\s*(\[\[?)\s*(.+?)\s*(\]\]?)\s*(?:#.*)?$")
@@ -171,3 +172,12 @@ def read_shop_file(path: Path) -> tuple[dict[str, Any], Place]:
     except UnicodeDecodeError as fault:
         raise FileFault(f"{path} is not a UTF-8 text; save it as plain text.") from fault
     return _parse(text, str(path))
+
+
+def up_to_mm(row: Mapping[str, Any], place: Place) -> float:
+    """Upper end of a row in mm, from up_to_mm or up_to_in; inf when the row has none."""
+    if "up_to_mm" in row:
+        return place.at("up_to_mm").number(row["up_to_mm"], 0.0)
+    if "up_to_in" in row:
+        return place.at("up_to_in").number(row["up_to_in"], 0.0) * MM_PER_INCH
+    return math.inf
