@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from patternprep.errors import GeometryFault
+from patternprep.errors import GeometryFault, UsageFault
 from patternprep.formulas.draft_angle import angle_from_table
 from patternprep.kit.plan import Plan
 from patternprep.mesh.kernel import Solid
@@ -76,7 +76,10 @@ def make_halves(plan: Plan, progress: Progress = silent) -> Halves:
 def _cut(whole: Solid, low: float, high: float) -> tuple[Solid | None, Solid | None]:
     """Cope (z >= 0) and drag (z <= 0); None for a side without metal."""
     if low >= 0.0:
-        return whole, None
+        raise UsageFault(
+            "All of the part lies above the parting plane, and a pattern in one piece lies below "
+            "it, in the drag; turn the pull round with --pull or raise the plane with --parting."
+        )
     if high <= 0.0:
         return None, whole
     above, below = whole.split_by_plane()

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from patternprep.data.alloy_book import Alloy
-from patternprep.formulas.cautions import cautions_for
+from patternprep.formulas.cautions import DEFERENCE, cautions_for
 from patternprep.formulas.estimate import Estimate, estimate_metal
 from patternprep.kit.job import Job
 from patternprep.units import parse_fraction, parse_mass
@@ -75,7 +75,7 @@ def metal_figures(job: Job, alloy: Alloy, casting_mm3: float, pattern_mm3: float
         },
         steps=_steps(made),
         missing=list(made.missing),
-        cautions=list(cautions_for(alloy)),
+        cautions=[DEFERENCE, *(caution.text for caution in cautions_for(alloy))],
     )
 
 

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from typing import Any
 
-from patternprep.report.layout import bullets, heading, pairs, size_text
+from patternprep.report.layout import bullets, heading, pairs, sentence, size_text
 
 __all__ = ["inspect_text"]
+
+
+MOST_UNDERCUTS = 6
 
 
 def inspect_text(figures: dict[str, Any], *, most_faces: int = 20) -> str:
     """What ``inspect`` prints, at most 80 columns wide; ``most_faces`` 0 lists all."""
     blocks = [
         _part(figures),
-        heading("Faces, largest first (names and points are what --stock takes)"),
+        heading("Faces by kind, largest first (names and points are what --stock takes)"),
         _faces(figures["faces"], most_faces),
         heading("Partings, best first (--pull and --parting decide)"),
         _partings(figures["partings"]),
@@ -42,11 +45,11 @@ def _part(figures: dict[str, Any]) -> str:
 
 def _faces(faces: list[dict[str, Any]], most: int) -> str:
     shown = faces if most == 0 else faces[:most]
-    rows = [f"  {'name':<10}{'area cm2':>9}  {'what':<32}{'a point on it, mm':<25}"]
+    rows = [f"  {'name':<9}{'cm2':>8}  {'what':<39}{'a point on it, mm'}"]
     for face in shown:
-        point = ",".join(f"{c:.2f}" for c in face["point"])
+        point = ",".join(f"{c + 0.0:.1f}" for c in face["point"])
         rows.append(
-            f"  {face['name']:<10}{face['area_mm2'] / 100.0:>9.2f}  {_what(face):<32.32}{point}"
+            f"  {face['name']:<9}{face['area_mm2'] / 100.0:>8.2f}  {_what(face):<38.38} {point}"
         )
     if len(shown) < len(faces):
         rows.append(f"  and {len(faces) - len(shown)} smaller ones: --faces 0 lists all.")
@@ -78,31 +81,36 @@ def _direction(vector: list[float]) -> str:
 def _partings(candidates: list[dict[str, Any]]) -> str:
     blocks = []
     for rank, found in enumerate(candidates, start=1):
-        rows = [
-            (
-                f"{rank}. up {_direction(found['pull_in_part'])}",
-                f"plane at {found['offset_mm']:.2f} mm; "
-                + ("one piece, all in the drag" if found["one_piece"] else "cope and drag"),
-            ),
-            (
-                "",
+        plane = "one piece, all in the drag" if found["one_piece"] else "cope and drag"
+        blocks.append(
+            f"  {rank}. up {_direction(found['pull_in_part'])}, plane at "
+            f"{found['offset_mm']:.2f} mm: {plane}"
+        )
+        blocks.append(
+            sentence(
                 f"draft adds {found['draft_added_mm3'] / 1000.0:.2f} cm3, undercuts hold "
                 f"{found['undercut_mm3'] / 1000.0:.2f} cm3, cores asked {found['cores_asked']}, "
-                f"height {found['height_mm']:.1f} mm",
-            ),
-        ]
-        blocks.append(pairs(rows, 20))
-        if found["reasons"]:
-            blocks.append(bullets(found["reasons"], 6))
-        for under in found["undercuts"][:6]:
-            x, y, z = under["place_in_part_mm"]
-            blocks.append(
-                bullets(
-                    [
-                        f"{under['kind']} at ({x:.1f}, {y:.1f}, {z:.1f}) mm, "
-                        f"{under['volume_mm3'] / 1000.0:.3f} cm3: {under['advice']}"
-                    ],
-                    6,
-                )
+                f"height {found['height_mm']:.1f} mm, cost {found['score']:.3f}",
+                5,
             )
+        )
+        if rank == 1:
+            blocks.append(bullets(found["reasons"], 5))
+            blocks += _undercuts(found["undercuts"])
     return "\n".join(blocks)
+
+
+def _undercuts(undercuts: list[dict[str, Any]]) -> list[str]:
+    """The largest undercuts by name and place; the advice once for each kind of it."""
+    largest = sorted(undercuts, key=lambda u: -u["volume_mm3"])[:MOST_UNDERCUTS]
+    lines = []
+    for under in largest:
+        x, y, z = under["place_in_part_mm"]
+        lines.append(
+            f"     {under['kind']} at ({x:.1f}, {y:.1f}, {z:.1f}) mm, "
+            f"{under['volume_mm3'] / 1000.0:.3f} cm3"
+        )
+    if len(undercuts) > len(largest):
+        lines.append(f"     and {len(undercuts) - len(largest)} smaller ones (--json has all)")
+    advice = dict.fromkeys(under["advice"] for under in largest)
+    return [*lines, *(bullets([words], 5) for words in advice)]

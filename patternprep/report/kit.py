@@ -76,10 +76,10 @@ def _decided(figures: dict[str, Any]) -> str:
         (f"stock, {face['name']}", f"{face['amount_mm']:.2f} mm ({face['asked']})")
         for face in figures["stock"]["faces"]
     ]
-    text = "Decided\n" + pairs(rows)
+    text = "Decided\n" + pairs(rows) + "\n"
     best = parting["candidates"][0]
     if best["reasons"]:
-        text += "\n" + pairs([("why this parting", "; ".join(best["reasons"]))])
+        text += heading("Why this parting") + "\n" + bullets(best["reasons"])
     return text
 
 
@@ -126,10 +126,14 @@ def _warned(figures: dict[str, Any]) -> str:
 
 
 def _proof_summary(rows: list[dict[str, Any]]) -> str:
-    lines = [
-        f"  {'ok' if row['passed'] else 'FAILS':<6}{row['name']:<42.42}"
-        f"{figure_text(row['figure']):>12}  of {row['limit']:g} {row['unit']}"[:80]
-        for row in rows
+    """How many lines hold, and those that say how near the limits it comes."""
+    telling = [row for row in rows if row["limit"] and row["figure"]]
+    lines = [f"  All {len(rows)} lines hold; 'patternprep check' shows them. Not zero are:"]
+    lines += [
+        f"  {row['name']:<48.48}{figure_text(row['figure']):>11} of {row['limit']:g} {row['unit']}"[
+            :80
+        ]
+        for row in telling
     ]
     return "\n".join(lines)
 
