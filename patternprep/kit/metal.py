@@ -14,6 +14,15 @@ from patternprep.units import parse_fraction, parse_mass
 __all__ = ["MetalFigures", "metal_figures", "quick_metal"]
 
 
+ACTIVITIES = (
+    "melting and pouring",
+    "moulding",
+    "fettling and machining",
+    "printing the pattern",
+)
+"""What a pattern without cores leads to, and what its cautions are given for."""
+
+
 @dataclass(frozen=True)
 class MetalFigures:
     """The sections of the figures that speak of metal."""
@@ -75,7 +84,7 @@ def metal_figures(job: Job, alloy: Alloy, casting_mm3: float, pattern_mm3: float
         },
         steps=_steps(made),
         missing=list(made.missing),
-        cautions=[DEFERENCE, *(caution.text for caution in cautions_for(alloy))],
+        cautions=[DEFERENCE, *(c.text for c in cautions_for(alloy, ACTIVITIES))],
     )
 
 
