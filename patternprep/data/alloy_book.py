@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -270,7 +270,6 @@ def _change_alloy(
     alloy: Alloy,
     table: Mapping[str, Any],
     place: Place,
-    families: Mapping[str, Family],
     sources: Mapping[str, Source],
     own: Source,
 ) -> Alloy:
@@ -281,8 +280,11 @@ def _change_alloy(
     changes["contraction_table"] = _contraction_table(table, place, by_size)
     if "name" in table:
         changes["name"] = place.at("name").text(table["name"])
-    if "family" in table:
-        changes["family"] = families[place.at("family").choice(table["family"], families)]
+    if "family" in table and table["family"] != alloy.family.name:
+        raise place.at("family").fault(
+            f"{alloy.id} is of the family '{alloy.family.name}'; leave family out, or give the "
+            "alloy an id of its own to add it as new"
+        )
     for key in ("designations", "aliases", "notes", "cautions"):
         if key in table:
             changes[key] = getattr(alloy, key) + place.at(key).texts(table[key])
@@ -328,25 +330,23 @@ def load_alloys(shop_file: Path | None = None) -> AlloyBook:
     sources = parse_sources(named, place.at("source"), "shop")
     entries = table.get("alloy", [])
     if not isinstance(entries, list):
-        raise place.at("alloy").fault("write every alloy under its own [[alloy]]")
+        raise place.at("alloy").fault("is not a list; write every alloy under its own [[alloy]]")
     alloys = {_fold(alloy.id): alloy for alloy in book}
     seen: dict[str, int] = {}
     for index, entry in enumerate(entries):
         here = place.at("alloy", index)
-        here.table(entry)
-        here.check_keys(entry, (*_ALLOY_KEYS, *PROPERTIES))
-        if "id" not in entry:
-            raise here.fault('has no id; add id = "C95400" or the shop\'s own name')
+        if "id" not in here.table(entry):
+            raise here.fault('has no id; add id = "C95400" or a name of the shop\'s own')
         name = here.at("id").text(entry["id"])
         here = replace(here, name=f"alloy '{name}'")
-        key = _fold(name)
+        here.check_keys(entry, (*_ALLOY_KEYS, *PROPERTIES))
+        key = _shop_key(name, book)
         if key in seen:
-            raise here.fault(
-                f"stands twice in this file, first as number {seen[key] + 1}; join them"
-            )
+            first = seen[key] + 1
+            raise here.fault(f"stands twice in this file, first as number {first}; join them")
         seen[key] = index
         if key in alloys:
-            alloys[key] = _change_alloy(alloys[key], entry, here, book.families, sources, own)
+            alloys[key] = _change_alloy(alloys[key], entry, here, sources, own)
         elif "family" not in entry and "name" not in entry:
             near = nearest(name, (alloy.id for alloy in book))
             hint = f"did you mean '{near[0]}'; " if near else ""
@@ -358,4 +358,8 @@ def load_alloys(shop_file: Path | None = None) -> AlloyBook:
     return AlloyBook(tuple(alloys.values()), book.families)
 
 
-assert {prop.field for prop in PROPERTIES.values()} <= {f.name for f in fields(Alloy)}
+def _shop_key(name: str, book: AlloyBook) -> str:
+    """Key of the built-in alloy that answers to that name alone, else the name's own key."""
+    key = _fold(name)
+    hits = [alloy for alloy in book if key in {_fold(other) for other in alloy.names()}]
+    return _fold(hits[0].id) if len(hits) == 1 else key

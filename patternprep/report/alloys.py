@@ -47,7 +47,12 @@ def alloy_list_text(book: AlloyBook) -> str:
     for family in dict.fromkeys(alloy.family.name for alloy in book):
         lines.append(family)
         lines += [_list_line(alloy) for alloy in book if alloy.family.name == family]
-    lines += ["", "One alloy with every range and source: patternprep alloys NAME"]
+    lines += [
+        "",
+        "Where a table by size covers the metal (grey iron, cast steel, aluminium and",
+        "magnesium alloys) it goes before the usual contraction.",
+        "One alloy with every range and source: patternprep alloys NAME",
+    ]
     return "\n".join(lines)
 
 
