@@ -12,6 +12,7 @@ from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.proof.faces import StockedFace, stocked_faces
 from patternprep.proof.files import Kit
 from patternprep.proof.plan import PlanGrid, grid_lines
+from patternprep.proof.stocked import stocked_part
 from patternprep.proof.tree import FacetTree
 
 __all__ = ["ON_PARTING_MM", "Half", "Scene", "rounding_of", "split_at_zero"]
@@ -57,6 +58,11 @@ class Half:
         return PlanGrid(self.mesh.triangles[self.walls])
 
     @cached_property
+    def floor(self) -> PlanGrid:
+        """The facets in the parting, for vertical lines."""
+        return PlanGrid(self.mesh.triangles[self.flat])
+
+    @cached_property
     def tree(self) -> FacetTree:
         """All facets, for distances."""
         return FacetTree(self.mesh.triangles)
@@ -93,6 +99,14 @@ class Scene:
     def faces(self) -> tuple[StockedFace, ...]:
         """The faces that got machining stock."""
         return stocked_faces(self.kit)
+
+    @cached_property
+    def stocked(self) -> Mesh:
+        """The part with its stock, as it lies in the mould, pattern size."""
+        if not self.faces:
+            return self.part
+        stocked = stocked_part(self.kit.part, self.faces)
+        return Mesh(self.to_mould(stocked.vertices), self.part.faces)
 
     def part_roof(self, sign: float) -> PlanGrid:
         """The part's facets, for vertical lines looked along the pull of a half."""

@@ -26,9 +26,8 @@ def print_lines(scene: Scene) -> list[ProofLine]:
         turned = piece.mesh.transformed(piece.print_matrix)
         away, place = _apart(turned, piece.printed)
         if place is not None:
-            place = np.linalg.lstsq(
-                piece.print_matrix[:3, :3], place - piece.print_matrix[:3, 3], rcond=None
-            )[0]
+            linear, shift = piece.print_matrix[:3, :3], piece.print_matrix[:3, 3]
+            place = np.asarray(np.linalg.pinv(linear) @ (place - shift), dtype=np.float64)
         rule = f"print file of the {piece.name} is the"
         lines.append(at_most(f"{rule} piece", away, SAME_LIMIT_MM, "mm apart", place))
         scale = _scale_off(piece, size)

@@ -7,8 +7,10 @@ from pathlib import Path
 from patternprep.progress import Progress, silent
 from patternprep.proof.contain import containment_lines
 from patternprep.proof.draws import draft_lines, interval_lines
+from patternprep.proof.excess import excess_lines
 from patternprep.proof.files import read_kit
 from patternprep.proof.line import ProofLine
+from patternprep.proof.meet import meeting_lines
 from patternprep.proof.model import Scene
 from patternprep.proof.prints import print_lines
 from patternprep.proof.size import frame_lines
@@ -24,6 +26,8 @@ _STAGES = (
     ("proving the machining stock", stock_lines),
     ("proving the draft", draft_lines),
     ("proving that the halves draw", interval_lines),
+    ("proving that the halves meet", meeting_lines),
+    ("proving that no more than draft was added", excess_lines),
     ("proving the volumes", volume_lines),
     ("proving the print files", print_lines),
 )

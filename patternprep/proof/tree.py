@@ -143,6 +143,53 @@ class FacetTree:
             np.minimum.at(least, some[who], gap)
         return least
 
+    def gap_under(self, points: FloatArray, slope: float, below: float) -> FloatArray:
+        """How far each point (n, 3) stands sideways out of the upward cones' solid, mm, exactly.
+
+        Only what rises to no less than ``below`` mm under the point counts; infinite where
+        nothing does.
+        """
+        least = np.full(len(points), np.inf)
+        if not len(points):
+            return least
+        order = np.argsort(_curve(points), kind="stable")
+        stack = list(np.array_split(order, -(-len(order) // 512)))
+        while stack:
+            some = stack.pop()
+            who, node = self._walk_gap(points[some], slope, below)
+            if len(who) > _PAIRS_AT_ONCE and len(some) > 1:
+                stack += [some[: len(some) // 2], some[len(some) // 2 :]]
+                continue
+            gap = _cone_gap(points[some][who], self.triangles[node], slope, None, 1.0)
+            np.minimum.at(least, some[who], gap)
+        return least
+
+    def _walk_gap(
+        self, points: FloatArray, slope: float, below: float
+    ) -> tuple[IntArray, IntArray]:
+        low, high = self._levels[-1]
+        who = np.repeat(np.arange(len(points)), len(low))
+        node = np.tile(np.arange(len(low)), len(points))
+        for level in range(len(self._levels) - 1, -1, -1):
+            low, high = self._levels[level]
+            p = points[who]
+            lo, hi = low[node], high[node]
+            tall = hi[:, 2] >= p[:, 2] - below
+            gap = np.maximum(np.maximum(lo - p, p - hi), 0.0)[:, :2]
+            least = np.hypot(gap[:, 0], gap[:, 1]) - (hi[:, 2] - p[:, 2]) * slope
+            far = np.maximum(np.abs(lo - p), np.abs(hi - p))[:, :2]
+            most = np.hypot(far[:, 0], far[:, 1]) - (lo[:, 2] - p[:, 2]) * slope
+            most = np.where(lo[:, 2] >= p[:, 2] - below, most, np.inf)
+            bound = np.full(len(points), np.inf)
+            np.minimum.at(bound, who, most)
+            keep = tall & (least <= bound[who] + 1e-9)
+            who, node = who[keep], node[keep]
+            if level:
+                count = len(self._levels[level - 1][0]) - node * _GROUP
+                owner, step = expand(np.minimum(count, _GROUP))
+                who, node = who[owner], node[owner] * _GROUP + step
+        return who, node
+
 
 def _curve(
     points: FloatArray, low: FloatArray | None = None, high: FloatArray | None = None
@@ -207,7 +254,7 @@ def _cone_gap(
         begin = _dot(start[:, :2], unit)
         steep = np.abs(k) >= 1.0
         best = np.where(
-            steep, np.sign(k) * np.inf, k * aside / np.sqrt(np.where(steep, 1.0, 1.0 - k * k))
+            steep, np.copysign(np.inf, k), k * aside / np.sqrt(np.where(steep, 1.0, 1.0 - k * k))
         )
         share = np.divide(
             best - begin, length, out=np.where(run[:, 2] > 0, 1.0, 0.0), where=length > 0.0

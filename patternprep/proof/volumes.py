@@ -33,15 +33,13 @@ def volume_lines(scene: Scene) -> list[ProofLine]:
         name = f"volume of the {piece.name} as told"
         lines.append(at_most(name, _off(piece.mesh.volume, told), SHARE_LIMIT, "of volume"))
     part = kit.part.volume
-    for key in ("part.volume_mm3", "volumes_mm3.part"):
-        off = _off(part, figures.number(key))
-        lines.append(
-            at_most(f"part volume as told ({key.split('.')[0]})", off, SHARE_LIMIT, "of volume")
-        )
+    both = (figures.number("part.volume_mm3"), figures.number("volumes_mm3.part"))
+    off = max(_off(part, value) for value in both)
+    lines.append(at_most("part volume as told", off, SHARE_LIMIT, "of volume"))
     casting = _casting_volume(kit)
-    told = figures.number("casting.volume_mm3")
+    whole = figures.number("casting.volume_mm3")
     lines.append(
-        at_most("casting volume from the halves", _off(casting, told), SHARE_LIMIT, "of volume")
+        at_most("casting volume from the halves", _off(casting, whole), SHARE_LIMIT, "of volume")
     )
     causes = [
         figures.number(f"volumes_mm3.{key}", None if key in _ALWAYS else 0.0) for key in _CAUSES

@@ -6,6 +6,7 @@ import hashlib
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -37,7 +38,7 @@ def joined(*triangles: np.ndarray) -> np.ndarray:
 def sides(rings: Rings) -> np.ndarray:
     """Facets between stacked rings with equal numbers of corners, outward for rising rings."""
     found = []
-    for (low, z0), (high, z1) in zip(rings[:-1], rings[1:], strict=True):
+    for (low, z0), (high, z1) in pairwise(rings):
         a = np.column_stack([low, np.full(len(low), z0)])
         b = np.column_stack([high, np.full(len(high), z1)])
         a2, b2 = np.roll(a, -1, axis=0), np.roll(b, -1, axis=0)
@@ -240,6 +241,146 @@ def ring_and_post() -> KitDraft:
     drag = upside_down(loft([(low, 0.0), (plate, 10.0)]))
     draft = KitDraft(in_part_axes(whole, frame), frame, {"cope": cope, "drag": drag})
     draft.bodies["cope"] = 2
+    return draft
+
+
+def block_cope_with_steep_wall(angle: float) -> np.ndarray:
+    """The block's cope with its wall on +x at another angle (the foot is drawn in)."""
+    reach, short = grown(50.0), grown(50.0, angle)
+    foot = np.array(
+        [
+            [30 + short, 20 + reach],
+            [-30 - reach, 20 + reach],
+            [-30 - reach, -20 - reach],
+            [30 + short, -20 - reach],
+        ]
+    )
+    return loft([(foot, 0.0), (rectangle(30, 20), 50.0)])
+
+
+def block_cope_with_nub(size: float) -> np.ndarray:
+    """The block's cope with an upright nub of size x size x size mm on its top."""
+    reach = grown(50.0)
+    square = rectangle(size, size)
+    return joined(
+        cap(rectangle(30 + reach, 20 + reach), 0.0, up=False),
+        sides([(rectangle(30 + reach, 20 + reach), 0.0), (rectangle(30, 20), 50.0)]),
+        annulus(rectangle(30, 20), square, 50.0, up=True),
+        sides([(square, 50.0), (square, 50.0 + size)]),
+        cap(square, 50.0 + size, up=True),
+    )
+
+
+def block_cope_with_dent(depth: float) -> np.ndarray:
+    """The block's cope with a small pyramid sunk into its top at (5, 3)."""
+    reach = grown(50.0)
+    ring = rectangle(0.05, 0.05, (5.0, 3.0))
+    low = np.array([5.0, 3.0, 50.0 - depth])
+    a = np.column_stack([ring, np.full(4, 50.0)])
+    pit = np.stack([a, np.roll(a, -1, axis=0), np.broadcast_to(low, (4, 3))], axis=1)
+    return joined(
+        cap(rectangle(30 + reach, 20 + reach), 0.0, up=False),
+        sides([(rectangle(30 + reach, 20 + reach), 0.0), (rectangle(30, 20), 50.0)]),
+        annulus(rectangle(30, 20), ring, 50.0, up=True),
+        pit,
+    )
+
+
+def block_cope_with_lip(out: float) -> np.ndarray:
+    """The block's cope with a lip round its top."""
+    reach = grown(50.0)
+    slim = rectangle(30 + grown(5.0), 20 + grown(5.0))
+    return loft(
+        [
+            (rectangle(30 + reach, 20 + reach), 0.0),
+            (slim, 45.0),
+            (rectangle(30 + out, 20 + out), 46.0),
+            (rectangle(30, 20), 50.0),
+        ]
+    )
+
+
+def block_with_step() -> KitDraft:
+    """The block with each half at its own draft: the halves step."""
+    draft = block()
+    draft.pieces["drag"] = upside_down(_frustum(grown(20.0)))
+    draft.volumes = {}
+    draft.match = "step"
+    draft.step_mm = grown(50.0) - grown(20.0)
+    return draft
+
+
+def block_in_one_piece() -> KitDraft:
+    """A block that lies wholly in the drag."""
+    frame = frame_of(ON_ITS_SIDE, (1.0, 2.0, 3.0))
+    whole = loft([(rectangle(30, 20), -20.0), (rectangle(30, 20), 0.0)])
+    return KitDraft(in_part_axes(whole, frame), frame, {"drag": upside_down(_frustum(grown(20)))})
+
+
+def block_with_stock() -> KitDraft:
+    """The block with 1.5 mm on its top and 1 mm on its +x side."""
+    draft = block(UPRIGHT)
+    top, side = 1.5, 1.0
+    rise, out = top * (1.0 + CONTRACTION), side * (1.0 + CONTRACTION)
+    reach = grown(50.0 + rise)
+    middle = (0.5 * out, 0.0)
+    wide = rectangle(30 + 0.5 * out + reach, 20 + reach, middle)
+    narrow = rectangle(30 + 0.5 * out, 20, middle)
+    draft.pieces = {
+        "cope": loft([(wide, 0.0), (narrow, 50.0 + rise)]),
+        "drag": upside_down(loft([(wide, 0.0), (narrow, 20.0)])),
+    }
+    corner = draft.part.reshape(-1, 3)
+    low, high = corner.min(axis=0), corner.max(axis=0)
+    centre = 0.5 * (low + high)
+    draft.stock = [
+        {
+            "name": "top",
+            "kind": "plane",
+            "point": [centre[0] + 1.0, centre[1] - 2.0, high[2]],
+            "normal": [0.0, 0.0, 1.0],
+            "amount_mm": top,
+        },
+        {
+            "name": "side",
+            "kind": "plane",
+            "point": [high[0], centre[1] + 1.0, centre[2]],
+            "normal": [1.0, 0.0, 0.0],
+            "amount_mm": side,
+        },
+    ]
+    full = mesh_of(loft([(narrow, -20.0), (narrow, 50.0 + rise)])).volume
+    bare = mesh_of(draft.part).volume
+    draft.volumes = {"stock": full / (1.0 + CONTRACTION) ** 3 - bare}
+    return draft
+
+
+def bush() -> KitDraft:
+    """A bush of 60 mm with a bore of 30 mm along the pull, 2 mm of stock in the bore."""
+    n, up, down, stock = 96, 30.0, 30.0, 2.0
+    frame = frame_of(UPRIGHT)
+    outer, inner = circle(30, n), circle(15, n)
+    whole = tube([(outer, -down), (outer, up)], [(inner, -down), (inner, up)])
+    reach = grown(up) / np.cos(np.pi / n)
+    left = 15.0 - stock * (1.0 + CONTRACTION)
+    cope = tube(
+        [(circle(30 + reach, n), 0.0), (outer, up)],
+        [(circle(left - reach, n), 0.0), (circle(left, n), up)],
+    )
+    draft = KitDraft(in_part_axes(whole, frame), frame, {"cope": cope, "drag": upside_down(cope)})
+    radius = 15.0 / (1.0 + CONTRACTION)
+    draft.stock = [
+        {
+            "name": "bore 1",
+            "kind": "bore",
+            "point": [radius, 0.0, 0.0],
+            "normal": [-1.0, 0.0, 0.0],
+            "axis_point": [0.0, 0.0, -10.0],
+            "axis": [0.0, 0.0, 1.0],
+            "radius_mm": radius,
+            "amount_mm": stock,
+        }
+    ]
     return draft
 
 

@@ -1,0 +1,183 @@
+"""The pattern holds no more than the draft hull: every wall point stands under the part's draft.
+
+A point belongs to the draft hull when the part (with its stock) stands above it, or somewhere
+inside the cone that opens upward from the point by the draft angle; at mitred corners the cone is
+wider along the wall. A point of the pattern's surface is moved into the pattern, further and
+further, until that is so: how far is the excess at the point.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from patternprep.mesh.mesh import FloatArray, IntArray
+from patternprep.proof.asked import largest_angle
+from patternprep.proof.line import ProofLine, at_most
+from patternprep.proof.model import Half, Scene, split_at_zero
+from patternprep.proof.plan import PlanGrid
+from patternprep.proof.tree import FacetTree
+
+__all__ = ["excess_lines"]
+
+EXCESS_LIMIT_MM = 0.05
+_STEPS_MM = (0.005, 0.01, 0.02, 0.035, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
+_SAMPLES = 6000
+_MOST_MATCHED = 2000
+_SHARPEST_MITRE_DEG = 105.0
+_PULLED_IN = 0.98
+_TOUCH_MM = 1e-5
+
+
+@dataclass(frozen=True, eq=False)
+class _Material:
+    """The stocked part on one side of the parting, in the half's own frame."""
+
+    roof: PlanGrid
+    tree: FacetTree
+    slope: float
+    mitre: float
+
+    def holds(self, points: FloatArray, outward: FloatArray) -> npt.NDArray[np.bool_]:
+        """Which points (n, 3) lie in the draft hull; ``outward`` (n, 2) as their walls face."""
+        top, _ = self.roof.tops(points[:, :2], _TOUCH_MM)
+        held = top >= points[:, 2] - _TOUCH_MM
+        rest = np.flatnonzero(~held)
+        held[rest] = self.tree.in_cone(points[rest], self.slope, None, 1.0) <= _TOUCH_MM
+        if self.mitre > 1.0:
+            rest = np.flatnonzero(~held)
+            gap = self.tree.in_cone(points[rest], self.slope, outward[rest], self.mitre)
+            held[rest] = gap <= _TOUCH_MM
+        return held
+
+
+def excess_lines(scene: Scene) -> list[ProofLine]:
+    """How far each half stands out beyond the draft hull, matching at the parting left aside."""
+    kit = scene.kit
+    slope = float(np.tan(np.radians(largest_angle(kit))))
+    mitred = kit.figures.text("draft.corner") == "mitred"
+    mitre = 1.0 / float(np.cos(np.radians(0.5 * _SHARPEST_MITRE_DEG))) if mitred else 1.0
+    matched = kit.figures.text("parting.match") == "taper"
+    materials = {half.sign: _material(scene, half.sign, slope, mitre) for half in scene.halves}
+    lines = []
+    for half in scene.halves:
+        points, normals = _samples(half)
+        outward = normals[:, :2]
+        outward = outward / np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-300)
+        excess = _excess(materials[half.sign], points, normals, outward)
+        name = f"{half.name} beyond its draft hull"
+        over = np.flatnonzero(excess > EXCESS_LIMIT_MM)
+        other = scene.half(-half.sign)
+        if matched and other is not None and len(over) and len(half.outline):
+            over = _some(over, excess)
+            pair = (materials[half.sign], materials[-half.sign])
+            met = _met(half, *pair, points[over], outward[over])
+            excess[over[met]] = 0.0
+        worst = int(np.argmax(excess)) if len(excess) else -1
+        figure = float(excess[worst]) if worst >= 0 else 0.0
+        spot = half.place(points[worst]) if worst >= 0 else None
+        lines.append(at_most(name, figure, EXCESS_LIMIT_MM, "mm", spot))
+    return lines
+
+
+def _some(over: IntArray, excess: FloatArray) -> IntArray:
+    """At most a few thousand of the points: the worst and a spread; the others are let go."""
+    if len(over) <= _MOST_MATCHED:
+        return over
+    worst = over[np.argsort(-excess[over], kind="stable")[: _MOST_MATCHED // 4]]
+    some = np.union1d(worst, over[:: -(-len(over) * 2 // _MOST_MATCHED)])
+    excess[np.setdiff1d(over, some)] = 0.0
+    return some
+
+
+def _material(scene: Scene, sign: float, slope: float, mitre: float) -> _Material | None:
+    triangles = scene.stocked.triangles
+    if sign < 0.0:
+        triangles = triangles[:, ::-1] * np.array([1.0, 1.0, -1.0])
+    above = split_at_zero(triangles)
+    if not len(above):
+        return None
+    return _Material(PlanGrid(above), FacetTree(above), slope, mitre)
+
+
+def _samples(half: Half) -> tuple[FloatArray, FloatArray]:
+    """Points spread over the walls by area and near the corners of facets, with normals."""
+    walls = half.walls
+    areas = half.mesh.areas[walls]
+    walls, areas = walls[areas > 0.0], areas[areas > 0.0]
+    if not len(walls):
+        return np.zeros((0, 3)), np.zeros((0, 3))
+    ends = np.cumsum(areas)
+    number = np.arange(_SAMPLES)
+    facet = walls[
+        np.searchsorted(ends, (number + 0.5) / _SAMPLES * ends[-1]).clip(0, len(walls) - 1)
+    ]
+    u, v = np.modf(number * 0.7548776662466927)[0], np.modf(number * 0.5698402909980532)[0]
+    flip = u + v > 1.0
+    u, v = np.where(flip, 1.0 - u, u), np.where(flip, 1.0 - v, v)
+    corners = half.mesh.triangles[facet]
+    weights = np.stack([1.0 - u - v, u, v], axis=1)
+    spread = np.einsum("ij,ijk->ik", weights, corners)
+    largest = walls[np.argsort(-areas, kind="stable")[: _SAMPLES // 6]]
+    step = -(-len(walls) * 6 // _SAMPLES)
+    some = np.union1d(largest, walls[::step])
+    corners = half.mesh.triangles[some]
+    middle = corners.mean(axis=1, keepdims=True)
+    near = (middle + _PULLED_IN * (corners - middle)).reshape(-1, 3)
+    owner: IntArray = np.concatenate([facet, np.repeat(some, 3)])
+    return np.concatenate([spread, near]), half.mesh.normals[owner]
+
+
+def _excess(
+    material: _Material | None, points: FloatArray, normals: FloatArray, outward: FloatArray
+) -> FloatArray:
+    """How far each point has to move inward to lie in the draft hull, mm (a step's upper end)."""
+    if material is None:
+        return points[:, 2].copy()
+    excess = np.full(len(points), 2.0 * _STEPS_MM[-1])
+    rest = np.arange(len(points))
+    for step in _STEPS_MM:
+        inner = points[rest] - step * normals[rest]
+        inner[:, 2] = np.maximum(inner[:, 2], 0.0)
+        held = material.holds(inner, outward[rest])
+        excess[rest[held]] = step
+        rest = rest[~held]
+        if not len(rest):
+            break
+    return excess
+
+
+def _met(
+    half: Half,
+    own: _Material | None,
+    other: _Material | None,
+    points: FloatArray,
+    outward: FloatArray,
+) -> npt.NDArray[np.bool_]:
+    """Which points stand out because the half was tapered to meet the other half's outline.
+
+    The point's wall falls to the outline on the parting: there the other half must stand on its
+    own draft hull, and the wall may be out sideways by no more than at that foot.
+    """
+    if own is None:
+        return np.zeros(len(points), dtype=bool)
+    segments = half.outline
+    rim = FacetTree(np.concatenate([segments, segments[:, 1:]], axis=1))
+    level = points * np.array([1.0, 1.0, 0.0])
+    _, which = rim.distance(level)
+    a, b = segments[which, 0], segments[which, 1]
+    run = b - a
+    share = ((level - a) * run).sum(axis=1) / np.maximum((run * run).sum(axis=1), 1e-300)
+    foot = a + np.clip(share, 0.0, 1.0)[:, None] * run
+    foot[:, 2] = 0.0
+    # the outline runs with the pattern on its right; at its corners inward is toward the point
+    out = np.stack([-run[:, 1], run[:, 0], np.zeros(len(run))], axis=1)
+    aside = foot - level
+    out = np.where((aside**2).sum(axis=1, keepdims=True) > 1e-8, aside, out)
+    out /= np.maximum(np.linalg.norm(out, axis=1, keepdims=True), 1e-300)
+    tight = _excess(other, foot, out, outward) <= EXCESS_LIMIT_MM
+    aside_here = own.tree.gap_under(points, own.slope, EXCESS_LIMIT_MM)
+    aside_foot = own.tree.gap_under(foot, own.slope, EXCESS_LIMIT_MM)
+    return np.asarray(tight & (aside_here <= aside_foot + EXCESS_LIMIT_MM))

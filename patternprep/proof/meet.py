@@ -1,0 +1,107 @@
+"""The halves meet on the parting: where a wall of the part passes through it, their outlines agree.
+
+A face of the part that itself lies in the parting plane ends one half and not the other; there
+the outlines rightly differ. It is told apart by the part's own sections just above and just below
+the plane.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from patternprep.mesh.mesh import FloatArray
+from patternprep.proof.line import ProofLine, at_most
+from patternprep.proof.model import Scene
+from patternprep.proof.plan import expand
+from patternprep.proof.tree import FacetTree
+
+__all__ = ["meeting_lines", "section"]
+
+MEET_LIMIT_MM = 0.05
+_BESIDE_MM = 0.005
+_SAME_WALL_MM = 0.03
+_CORNER = 1.0 / float(np.cos(np.radians(52.5)))
+_FAR_MM = 100.0
+_SPACING = 200.0
+_MOST_SAMPLES = 20_000
+
+
+def meeting_lines(scene: Scene) -> list[ProofLine]:
+    """One line: the largest distance between the outlines of cope and drag on z = 0."""
+    cope, drag = scene.half(1.0), scene.half(-1.0)
+    if cope is None or drag is None:
+        return []
+    figures = scene.kit.figures
+    limit = MEET_LIMIT_MM
+    if figures.text("parting.match") == "step":
+        limit += figures.number("parting.step_mm")
+    name = "halves meet on the parting"
+    if not len(cope.outline) or not len(drag.outline):
+        lone = 1.0 if len(cope.outline) + len(drag.outline) else 0.0
+        return [at_most(name, lone * _FAR_MM, limit, "mm apart")]
+    worst, where = 0.0, None
+    sections = {sign: section(scene.stocked.triangles, sign * _BESIDE_MM) for sign in (1.0, -1.0)}
+    for half, other in ((cope, drag), (drag, cope)):
+        points = _along(half.outline)
+        apart, _ = _rim(other.outline).distance(points, _FAR_MM)
+        if limit > MEET_LIMIT_MM:
+            # seen from outside, a corner lies further off than the step along its walls
+            bare = other.floor.tops(points[:, :2], 0.0)[1] < 0
+            apart = np.where(bare, MEET_LIMIT_MM + (apart - MEET_LIMIT_MM) / _CORNER, apart)
+        doubtful = np.flatnonzero(apart > limit)
+        if len(doubtful):
+            own, across = sections[half.sign], sections[other.sign]
+            real = _ends_here(points[doubtful], own, across)
+            apart[doubtful[real]] = 0.0
+        most = int(np.argmax(apart))
+        if apart[most] > worst:
+            worst, where = float(apart[most]), points[most]
+    return [at_most(name, worst, limit, "mm apart", where)]
+
+
+def _ends_here(points: FloatArray, own: FloatArray, across: FloatArray) -> FloatArray:
+    """Points near which the part's own wall does not go on beyond the parting, (n,) bool."""
+    if not len(own) or not len(across):
+        return np.ones(len(points), dtype=bool)
+    rim = _rim(own)
+    _, which = rim.distance(points)
+    a, b = own[which, 0], own[which, 1]
+    run = b - a
+    share = ((points - a) * run).sum(axis=1) / np.maximum((run * run).sum(axis=1), 1e-300)
+    wall = a + np.clip(share, 0.0, 1.0)[:, None] * run
+    apart, _ = _rim(across).distance(wall, 10.0 * _SAME_WALL_MM)
+    return np.asarray(apart > _SAME_WALL_MM)
+
+
+def _rim(segments: FloatArray) -> FacetTree:
+    """A tree over plan segments (k, 2, 3), taken as facets without width."""
+    return FacetTree(np.concatenate([segments, segments[:, 1:]], axis=1))
+
+
+def _along(segments: FloatArray) -> FloatArray:
+    """Points along segments (k, 2, 3), both ends and between, (n, 3)."""
+    length = np.linalg.norm(segments[:, 1] - segments[:, 0], axis=1)
+    step = max(float(length.sum()) / _MOST_SAMPLES, float(length.max()) / _SPACING, 1e-9)
+    count = np.ceil(length / step).astype(np.int64) + 1
+    owner, number = expand(count)
+    share = number / np.maximum(count[owner] - 1, 1)
+    return segments[owner, 0] + share[:, None] * (segments[owner, 1] - segments[owner, 0])
+
+
+def section(triangles: FloatArray, z: float) -> FloatArray:
+    """Segments (k, 2, 3) in which the plane at height z cuts facets, moved to z = 0."""
+    height = triangles[..., 2] - z
+    above = (height > 0.0).sum(axis=1)
+    some = triangles[(above > 0) & (above < 3)]
+    height = some[..., 2] - z
+    up = height > 0.0
+    single = np.where(up.sum(axis=1) == 1, np.argmax(up, axis=1), np.argmin(up, axis=1))
+    turn = (single[:, None] + np.arange(3)) % 3
+    a, b, c = (np.take_along_axis(some, turn[:, i, None, None], axis=1)[:, 0] for i in range(3))
+    ends = []
+    for p in (b, c):
+        share = (a[:, 2] - z) / (a[:, 2] - p[:, 2])
+        ends.append(a + share[:, None] * (p - a))
+    cut = np.stack(ends, axis=1)
+    cut[..., 2] = 0.0
+    return cut

@@ -1,0 +1,87 @@
+"""The part with its stock, built again from the part and the list of stocked faces.
+
+Each corner of a stocked face moves so that every face at it moves by its own amount: the stocked
+ones by theirs, the others by nothing. Exact on parts with sharp edges; where a stocked face runs
+out in a tangent fillet it is near enough for an upper bound.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
+from patternprep.proof.faces import StockedFace
+from patternprep.proof.plan import expand
+
+__all__ = ["stocked_part"]
+
+_SAME_COSINE = float(np.cos(np.radians(25.0)))
+
+
+def stocked_part(part: Mesh, faces: Sequence[StockedFace]) -> Mesh:
+    """The part, part axes and finished size, with its stocked faces moved outward."""
+    faces = [face for face in faces if len(face.facets) and face.amount_mm != 0.0]
+    if not faces:
+        return part
+    moving = np.unique(np.concatenate([part.faces[face.facets].ravel() for face in faces]))
+    number = np.full(len(part.vertices), -1, dtype=np.int64)
+    number[moving] = np.arange(len(moving))
+    rows = _Constraints(len(moving))
+    stocked = np.zeros(part.facets, dtype=bool)
+    for face in faces:
+        stocked[face.facets] = True
+        corner = part.faces[face.facets].ravel()
+        mean = np.zeros((len(part.vertices), 3))
+        np.add.at(mean, corner, np.repeat(part.cross[face.facets], 3, axis=0))
+        on = np.unique(corner)
+        normal = mean[on] / np.maximum(np.linalg.norm(mean[on], axis=1, keepdims=True), 1e-300)
+        out = face.outward(part.vertices[on], normal)
+        rows.add(number[on], out, np.full(len(on), face.amount_mm))
+    owner, normal = _still_facets(part, stocked, number)
+    order = np.argsort(owner, kind="stable")
+    owner, normal = owner[order], normal[order]
+    first = np.flatnonzero(np.append(True, owner[1:] != owner[:-1])) if len(owner) else owner
+    count = np.diff(np.append(first, len(owner)))
+    for turn in range(int(count.max()) if len(count) else 0):
+        at = first[count > turn] + turn
+        rows.add(owner[at], normal[at], np.zeros(len(at)))
+    moved = np.array(part.vertices)
+    moved[moving] += rows.solve()
+    return Mesh(moved, part.faces)
+
+
+def _still_facets(
+    part: Mesh, stocked: np.ndarray[tuple[int], np.dtype[np.bool_]], number: IntArray
+) -> tuple[IntArray, FloatArray]:
+    """(moving corner, normal) of the facets beside it that stay in their planes, largest first."""
+    facet = np.flatnonzero(~stocked & (number[part.faces] >= 0).any(axis=1))
+    facet = facet[np.argsort(-part.areas[facet], kind="stable")]
+    owner, corner = expand(np.full(len(facet), 3, dtype=np.int64))
+    which = number[part.faces[facet[owner], corner]]
+    keep = (which >= 0) & (part.areas[facet[owner]] > 0.0)
+    return which[keep], part.normals[facet[owner[keep]]]
+
+
+class _Constraints:
+    """Up to three planes for each corner that are not nearly the same."""
+
+    def __init__(self, corners: int) -> None:
+        self.normal = np.zeros((corners, 3, 3))
+        self.amount = np.zeros((corners, 3))
+        self.used = np.zeros(corners, dtype=np.int64)
+
+    def add(self, corner: IntArray, normal: FloatArray, amount: FloatArray) -> None:
+        """Take n . x = amount for each corner (each at most once) that has room for it."""
+        alike = np.abs(np.einsum("ijk,ik->ij", self.normal[corner], normal)).max(axis=1)
+        take = (self.used[corner] < 3) & (alike < _SAME_COSINE)
+        corner, normal, amount = corner[take], normal[take], amount[take]
+        slot = self.used[corner]
+        self.normal[corner, slot] = normal
+        self.amount[corner, slot] = amount
+        self.used[corner] += 1
+
+    def solve(self) -> FloatArray:
+        """The shortest move of each corner that satisfies its planes, (corners, 3)."""
+        return np.einsum("ijk,ik->ij", np.linalg.pinv(self.normal, rcond=0.05), self.amount)
