@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from patternprep.mesh.mesh import FloatArray
+from patternprep.pattern.parting.columns import plan_frame
 from patternprep.pattern.parting.survey import Survey, along
 
 __all__ = ["MAX_AXES", "Axis", "natural_axes", "plan_direction"]
@@ -19,6 +20,8 @@ MAX_AXES = 12
 """Most lines of pull that one search looks at (each in both senses)."""
 SAME_DEG = 1.0
 """Directions closer than that count as one."""
+_AROUND_DEG = 6.0
+"""A large face's direction has at least half of the surface that faces within this angle."""
 _FITTED_DEG = 4.0
 """A fitted axis that comes this close to a large face's direction is taken for that."""
 _FACE_SHARE = 0.015
@@ -42,8 +45,7 @@ def natural_axes(survey: Survey) -> tuple[Axis, ...]:
     faces, shares = _normal_clusters(survey)
     found: list[Axis] = []
     _take(found, [Axis(d, "the direction of its large faces") for d in faces[:3]])
-    # a helix or a fillet pulls a fitted axis off by a little: large faces know better
-    turned = [d for d in _turned_axes(survey) if not _near(d, faces[:3], _FITTED_DEG)]
+    turned = [_settled(d, faces) for d in _turned_axes(survey)]
     _take(found, [Axis(d, "the axis of its turned shape") for d in turned])
     _take(found, [Axis(d, "a part axis") for d in np.eye(3)])
     _take(found, [Axis(d, "a principal axis of inertia") for d in _inertia_axes(survey)])
@@ -51,7 +53,12 @@ def natural_axes(survey: Survey) -> tuple[Axis, ...]:
     _take(found, [Axis(d, "the direction of its large faces") for d in big])
     _take(found, [Axis(d, "a side that it can lie on") for d in _hull_sides(survey)])
     _take(found, [Axis(d, "the direction of its large faces") for d in faces[3:6]])
-    return tuple(found[:MAX_AXES])
+    found = found[:MAX_AXES]
+    for d in turned[:1]:  # a turned part may also lie down, whichever way round
+        if all(abs(float(d @ a.direction)) > 0.01 for a in found):
+            lying = Axis(plan_frame(d, plan_direction(survey, d))[0], "across its turned axis")
+            _take(found, [lying])
+    return tuple(found)
 
 
 def plan_direction(survey: Survey, pull: FloatArray) -> FloatArray:
@@ -75,9 +82,12 @@ def _take(found: list[Axis], more: list[Axis]) -> None:
             found.append(Axis(_canonical(direction), axis.what))
 
 
-def _near(direction: FloatArray, others: FloatArray, degrees: float) -> bool:
-    """Within an angle of one of the lines (k, 3)."""
-    return bool((np.abs(others @ direction) > np.cos(np.radians(degrees))).any())
+def _settled(direction: FloatArray, faces: FloatArray) -> FloatArray:
+    """The direction of a large face nearby, if any: a helix or fillet pulls a fitted axis off."""
+    for face in faces:
+        if abs(float(face @ direction)) > np.cos(np.radians(_FITTED_DEG)):
+            return np.asarray(face, dtype=np.float64)
+    return direction
 
 
 def _canonical(direction: FloatArray) -> FloatArray:
@@ -116,13 +126,15 @@ def _cluster(normals: FloatArray) -> tuple[FloatArray, FloatArray]:
         dot = lines @ mean
         near = np.abs(dot) > np.cos(np.radians(SAME_DEG))
         share = float(near.mean())
-        if share < _FACE_SHARE:
+        # a strip of a curved face is no direction of its own
+        around = float((np.abs(dot) > np.cos(np.radians(_AROUND_DEG))).mean())
+        if share < _FACE_SHARE or share < 0.5 * around:
             continue
         mean = (lines[near] * np.sign(dot[near])[:, None]).mean(axis=0)
         directions.append(mean / np.linalg.norm(mean))
         shares.append(share)
-    order = np.argsort(-np.array(shares), kind="stable")
-    return np.array(directions).reshape(-1, 3)[order], np.array(shares)[order]
+    order = np.argsort(-np.array(shares), kind="stable").astype(np.int64)
+    return np.array(directions).reshape(-1, 3)[order], np.array(shares)[order].reshape(-1)
 
 
 def _turned_axes(survey: Survey) -> list[FloatArray]:

@@ -15,7 +15,8 @@ __all__ = ["Figures", "cost", "machined_areas", "sentences", "way_on_part"]
 # Costs in shares of the part's volume: the weights are the project's own choice, set so that the
 # demo parts and common shapes come out as is common practice.
 _DRAFT = 1.0
-_UNDERCUT = 0.5  # a core takes this metal out again
+_UNDERCUT = 0.6  # a core takes this metal out again
+_DEEP_OPENING = 0.35  # drawn after all where the sand holds
 _CORE = 0.05
 _CORE_FULL_SHARE = 1e-2  # a room of this share of the part asks for a whole core
 _UNEVEN_HALVES = 0.02
@@ -42,7 +43,7 @@ class Figures:
     below: float
     flat_share: float
     one_piece: bool
-    deep_openings: int
+    deep_openings: list[float]
 
     @property
     def height(self) -> float:
@@ -63,12 +64,13 @@ class Figures:
 def cost(f: Figures) -> float:
     """Cost in shares of the part's volume, lower is better."""
     rooms = [u.volume_mm3 for u in f.undercuts] or [f.undercut]
+    rooms += f.deep_openings
     cores = sum(min(1.0, v / f.part_volume / _CORE_FULL_SHARE) for v in rooms)
     machined = sum(f.machined)
     total = _DRAFT * (f.draft + f.matching) / f.part_volume
     total += _UNDERCUT * f.undercut / f.part_volume
     total += _CORE * cores
-    total += _CORE * f.deep_openings
+    total += _DEEP_OPENING * sum(f.deep_openings) / f.part_volume
     if not f.one_piece:
         total += _TWO_HALVES + _UNEVEN_HALVES * abs(f.above - f.below) / max(f.height, 1e-12)
     total -= _FLAT_BACK * f.flat_share if f.flat_back else 0.0
@@ -136,8 +138,8 @@ def sentences(f: Figures, axis_what: str, plane_what: str) -> tuple[str, ...]:
         said.append(f"Two halves: {f.above:.1f} mm high in the cope, {f.below:.1f} mm in the drag.")
     if f.deep_openings:
         said.append(
-            f"{_count(f.deep_openings, 'opening')} along the pull would need sand standing higher "
-            "than it is wide, which hardly holds: core it."
+            f"{_count(len(f.deep_openings), 'opening')} along the pull would need sand standing "
+            "higher than it is wide, which hardly holds: core it, or cast it solid and drill."
         )
     up, down, upright = f.machined
     if up + down + upright > 0.0:

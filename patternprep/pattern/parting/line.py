@@ -61,8 +61,8 @@ class Line:
         return float((weight * middle).sum() / max(float(weight.sum()), 1e-300))
 
     @cached_property
-    def openings(self) -> tuple[tuple[float, float, float], ...]:
-        """Holes right through along the axis: (width, lower and upper rim height) mm each."""
+    def openings(self) -> tuple[tuple[float, float, float, float], ...]:
+        """Holes right through along the axis: (width mm, area mm2, lower, upper rim mm) each."""
         from scipy import ndimage
 
         columns = self.columns
@@ -87,12 +87,16 @@ class Line:
             rim = ndimage.binary_dilation(own) & (label[box] == 0)
             low, high = float(np.median(bottom[box][rim])), float(np.median(top[box][rim]))
             width = (2.0 * float(half_width[k - 1]) - 1.0) * columns.cell
-            found.append((width, low, high))
+            found.append((width, float(own.sum()) * columns.cell**2, low, high))
         return tuple(found)
 
-    def deep_openings(self, height: float) -> int:
-        """Openings in which the sand of one half would stand higher than it is wide."""
-        return sum(max(high - height, height - low) > width for width, low, high in self.openings)
+    def deep_openings(self, height: float) -> list[float]:
+        """Volumes, mm3, of openings where one half's sand would stand higher than it is wide."""
+        return [
+            area * (high - low)
+            for width, area, low, high in self.openings
+            if max(high - height, height - low) > width
+        ]
 
     def flat_share(self, height: float, sense: float) -> float:
         """Share of the footprint that lies flat at the height, facing along the sense."""

@@ -32,7 +32,7 @@ def natural_planes(line: Line) -> tuple[Plane, ...]:
     bottom, top = line.ends
     flat = z[np.abs(facing) > _FLAT]
     planes = [
-        Plane(bottom, "its lower end"),
+        Plane(bottom, "its upper end"),
         Plane(top, "its upper end"),
         Plane(0.5 * (bottom + top), "its middle"),
     ]
@@ -109,30 +109,29 @@ def settle_height(line: Line, offset: float, window: float) -> float:
 
     Where a whole range does, its middle: the axis of a lying cylinder whatever its facets.
     """
-    survey, pull, z = line.survey, line.direction, line.z
+    survey, z = line.survey, line.z
     a, b, c = (z[k] for k in survey.corners)
     low, high = np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
     near = np.flatnonzero((high > offset - window) & (low < offset + window))
-    shadow = 0.5 * along(pull, survey.cross[:, near])
-    size = 2.0 * np.diff(survey.heap, prepend=0.0)[near]
-    low, high = low[near], high[near]
-    steep = np.abs(shadow) <= 0.5 * VERTICAL * size
-    levels = np.unique(np.concatenate([low, high]))
-    levels = levels[np.abs(levels - offset) <= window]
-    if len(levels) == 0:
+    shadow = 0.5 * along(line.direction, survey.cross[:, near])
+    leans = np.abs(shadow) > VERTICAL * survey.areas[near]
+    low, high, shadow = low[near][leans], high[near][leans], shadow[leans]
+    if len(low) == 0:
         return offset
-    if len(levels) > 160:
-        levels = levels[np.linspace(0, len(levels) - 1, 160).astype(np.int64)]
-    levels = np.unique(np.append(levels, 0.5 * (levels[1:] + levels[:-1])))
-    tall = np.maximum(high - low, 1e-12)
-    wrong = np.zeros(len(levels))
-    for sense in (1.0, -1.0):  # down-facing above the plane, up-facing below it
-        pick = ~steep & (shadow * sense < 0.0)
-        reach = (high[pick] - levels[:, None]) if sense > 0 else (levels[:, None] - low[pick])
-        wrong += np.clip(reach / tall[pick], 0.0, 1.0) @ np.abs(shadow[pick])
-    least = wrong <= wrong.min() + 1e-9 * survey.area
+    # down-facing surface is wrong above the plane, up-facing below: straight ramps, low to high
+    tall = np.maximum(high - low, 1e-7 * survey.size)
+    level = np.concatenate([low, low + tall])
+    order = np.argsort(level, kind="stable")
+    level = level[order]
+    slope = np.cumsum(np.concatenate([shadow / tall, -shadow / tall])[order])
+    wrong = np.append(0.0, np.cumsum(slope[:-1] * np.diff(level)))
+    inside = np.flatnonzero(np.abs(level - offset) <= window)
+    if len(inside) == 0:
+        return offset
+    wrong, level = wrong[inside], level[inside]
+    least = wrong <= wrong.min() + 1e-7 * survey.area
     first = int(np.argmax(least))
     last = first
-    while last + 1 < len(levels) and least[last + 1]:
+    while last + 1 < len(level) and least[last + 1]:
         last += 1
-    return float(0.5 * (levels[first] + levels[last]))
+    return float(0.5 * (level[first] + level[last]))

@@ -30,6 +30,8 @@ LEAST_DEPTH_SHARE = 2e-4
 """... and so is what is shallower than this share of the part's diagonal."""
 _SMALL_DEPTH_SHARE = 1e-3
 """On a very small part LEAST_DEPTH_MM gives way to this share of its diagonal."""
+_STRONG = 0.2
+"""Sine of the lean from which surface on the wrong side is never taken for an upright wall."""
 _MOST_NAMED = 24
 
 
@@ -113,49 +115,68 @@ def advice_for(kind: UndercutKind, touches_parting: bool) -> str:
 
 
 def _leaning_back(line: Line, offset: float) -> npt.NDArray[np.bool_]:
-    """Facets (m,) that face the parting from the wrong side over a real depth."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
+    """Facets (m,) that face the parting from the wrong side over a real depth.
 
-    survey, pull, z = line.survey, line.direction, line.z
-    shadow = 0.5 * along(pull, survey.cross)
+    What leans back strongly does; what leans back weakly does where it goes on from there, or
+    where its patch is deep enough.
+    """
+    survey, z = line.survey, line.z
+    shadow = 0.5 * along(line.direction, survey.cross)
     a, b, c = (z[k] for k in survey.corners)
     close = 1e-7 * survey.size
     over = np.maximum(np.maximum(a, b), c) > offset + close
     under = np.minimum(np.minimum(a, b), c) < offset - close
-    wrong = np.flatnonzero(((shadow < 0.0) & over) | ((shadow > 0.0) & under))
-    wrong = wrong[np.abs(survey.sines(wrong, pull)) > VERTICAL]
-    real = np.zeros(len(shadow), dtype=bool)
-    if len(wrong) == 0:
-        return real
-    corners = survey.mesh.faces[wrong]
-    vertices, local = np.unique(corners, return_inverse=True)
-    local = local.reshape(-1, 3)
-    # facets that share a vertex and lean back the same way belong together
-    sense = np.where(shadow[wrong] > 0.0, 0, len(vertices))
-    node = (local + sense[:, None]).ravel()
-    links = coo_matrix(
-        (
-            np.ones(len(node), dtype=np.int8),
-            (np.repeat(np.arange(len(wrong)), 3), node + len(wrong)),
-        ),
-        shape=(len(wrong) + 2 * len(vertices),) * 2,
-    )
-    label = connected_components(links, directed=False)[1][: len(wrong)]
-    _, label = np.unique(label, return_inverse=True)
-    # only the part of a cut facet beyond the plane counts
-    tri = np.sort(z[corners], axis=1)
-    beyond = _share_above(tri, offset)
-    beyond = np.where(shadow[wrong] < 0.0, beyond, 1.0 - beyond)
-    covered = np.bincount(label, weights=np.abs(shadow[wrong]) * beyond)
+    sine = np.abs(shadow) / np.maximum(survey.areas, 1e-300)
+    wrong = (((shadow < 0.0) & over) | ((shadow > 0.0) & under)) & (sine > VERTICAL)
+    real = wrong & (sine > _STRONG)
+    for sense in (-1.0, 1.0):
+        weak = np.flatnonzero(wrong & ~real & (shadow * sense > 0.0))
+        if len(weak):
+            strong = np.zeros(len(z), dtype=bool)
+            for corner in survey.corners:
+                strong[corner[real & (shadow * sense > 0.0)]] = True
+            real[weak[_deep_patches(line, offset, weak, sense, strong)]] = True
+    return real
+
+
+def _deep_patches(
+    line: Line, offset: float, weak: IntArray, sense: float, strong: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.bool_]:
+    """Which weakly leaning facets lie in a patch that is deep, or touches a strong vertex."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    survey = line.survey
+    corners = survey.mesh.faces[weak]
+    used = np.zeros(len(line.z), dtype=bool)
+    used[corners] = True
+    vertices = np.flatnonzero(used)
+    place = np.cumsum(used) - 1
+    local = place[corners]
+    edges = np.sort(np.concatenate([local[:, [0, 1]], local[:, [1, 2]], local[:, [2, 0]]]), axis=1)
+    size = len(vertices)
+    graph = coo_matrix(
+        (np.ones(len(edges), dtype=np.int32), (edges[:, 0], edges[:, 1])), shape=(size, size)
+    ).tocsr()
+    count, label = connected_components(graph, directed=False)
+    # a patch's depth: its plan area over half the plan length of its border
+    once = graph.tocoo()
+    i, j = once.row[once.data == 1], once.col[once.data == 1]
     spot = np.array([along(axis, survey.xyz[:, vertices]) for axis in line.columns.frame[:2]])
-    reach = _plan_reach(spot, local, label, len(covered))
-    depth = covered / np.maximum(reach, 1e-12)
+    length = np.hypot(*(spot[:, i] - spot[:, j]))
+    border = np.bincount(label[i], weights=length, minlength=count)
+    beyond = _share_above(np.sort(line.z[corners], axis=1), offset)
+    beyond = beyond if sense < 0.0 else 1.0 - beyond
+    shadow = np.abs(0.5 * along(line.direction, survey.cross[:, weak])) * beyond
+    patch = label[local[:, 0]]
+    covered = np.bincount(patch, weights=shadow, minlength=count)
     least = max(
         min(LEAST_DEPTH_MM, _SMALL_DEPTH_SHARE * survey.size), LEAST_DEPTH_SHARE * survey.size
     )
-    real[wrong[depth[label] > least]] = True
-    return real
+    deep = covered > least * 0.5 * border
+    deep[label[strong[vertices]]] = True
+    chosen: npt.NDArray[np.bool_] = deep[patch]
+    return chosen
 
 
 def _share_above(z: FloatArray, offset: float) -> FloatArray:
@@ -169,19 +190,6 @@ def _share_above(z: FloatArray, offset: float) -> FloatArray:
     share = np.where(offset >= high, 0.0, np.where(offset <= low, 1.0, share))
     bounded: FloatArray = np.clip(np.nan_to_num(share, nan=0.5), 0.0, 1.0)
     return bounded
-
-
-def _plan_reach(spot: FloatArray, local: IntArray, label: IntArray, count: int) -> FloatArray:
-    """About half the plan length of each patch's border (facet edges that occur once), mm."""
-    edges = np.sort(np.concatenate([local[:, [0, 1]], local[:, [1, 2]], local[:, [2, 0]]]), axis=1)
-    owner = np.tile(label, 3)
-    key = (edges[:, 0] * (int(local.max()) + 1) + edges[:, 1]) * 1
-    _, index, times = np.unique(key, return_index=True, return_counts=True)
-    border = index[times == 1]
-    step = spot[:, edges[border, 0]] - spot[:, edges[border, 1]]
-    length = np.sqrt((step * step).sum(axis=0))
-    around = np.bincount(owner[border], weights=length, minlength=count)
-    return np.asarray(0.5 * around, dtype=np.float64)
 
 
 def _empty_runs(columns: Columns, offset: float, real: npt.NDArray[np.bool_] | None) -> _Rooms:

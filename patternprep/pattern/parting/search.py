@@ -286,7 +286,7 @@ def _candidate(
         undercut_mm3=f.undercut,
         undercuts=f.undercuts,
         cores_asked=len(f.undercuts),
-        deep_openings=f.deep_openings,
+        deep_openings=len(f.deep_openings),
         machined_up_mm2=f.machined[0],
         machined_down_mm2=f.machined[1],
         machined_upright_mm2=f.machined[2],

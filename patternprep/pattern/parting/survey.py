@@ -104,10 +104,15 @@ class Survey:
         )
 
     @cached_property
+    def areas(self) -> FloatArray:
+        """Facet areas (m,) mm2."""
+        x, y, z = self.cross
+        return np.asarray(0.5 * np.sqrt(x * x + y * y + z * z), dtype=np.float64)
+
+    @cached_property
     def heap(self) -> FloatArray:
         """Running sum of the facets' areas, mm2."""
-        x, y, z = self.cross
-        return np.cumsum(0.5 * np.sqrt(x * x + y * y + z * z))
+        return np.cumsum(self.areas)
 
     @property
     def area(self) -> float:
