@@ -13,6 +13,9 @@ from patternprep.mesh.topology import EdgeTable, components, edge_table, twins
 
 __all__ = ["pair_all", "split_fans"]
 
+_ONE_ANGLE = 0.03
+"""Facets within this angle (radians) of each other are taken as walls lying on each other."""
+
 
 def pair_all(vertices: FloatArray, faces: IntArray, table: EdgeTable | None = None) -> IntArray:
     """Twin of each half-edge (3m,), also on balanced edges of four and more facets.
@@ -47,9 +50,8 @@ def _pair_round_edge(
     x = np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))])
     y = np.cross(axis, x)
     angle = np.arctan2(apex @ y / np.linalg.norm(y), apex @ x / np.linalg.norm(x))
-    angle = np.round(angle, 9)
     runs_up = np.arange(len(half)) < up
-    order = np.lexsort((half, ~runs_up, angle))  # at one angle run-up first: no empty wedge
+    order = np.lexsort((half, ~runs_up, _angle_classes(angle)))
     step = np.where(runs_up[order], -1, 1)
     order = np.roll(order, -int(np.argmin(np.cumsum(step)) + 1))
     pairs: list[tuple[int, int]] = []
@@ -60,6 +62,21 @@ def _pair_round_edge(
         else:
             waiting.append(at)
     return pairs
+
+
+def _angle_classes(angle: FloatArray) -> IntArray:
+    """Number the angles round an edge, equal ones alike, starting after the widest gap.
+
+    At one angle run-up facets come first, so that walls lying on each other never enclose a
+    wedge of material between them.
+    """
+    order = np.argsort(angle, kind="stable")
+    gap = np.diff(np.append(angle[order], angle[order[0]] + 2.0 * np.pi))
+    order = np.roll(order, -int(np.argmax(gap)) - 1)
+    gap = np.roll(gap, -int(np.argmax(gap)) - 1)
+    classes = np.empty(len(angle), np.int64)
+    classes[order] = np.concatenate([[0], np.cumsum(gap[:-1] > _ONE_ANGLE)])
+    return classes
 
 
 def split_fans(

@@ -21,8 +21,9 @@ from patternprep.units import format_point
 __all__ = ["Settled", "cancel_opposites", "flip_flat_facets", "settle", "settle_report"]
 
 _ROUNDS = 24
-_LEAST_STEP_MM = 2e-5
-"""Walls that touch along an edge are parted by at least this, each into its own material."""
+_LEAST_STEP_MM, _LEAST_STEP_SHARE = 2e-5, 2e-7
+"""Walls that touch along an edge are parted, each into its own material, by at least the smaller
+of this length and this share of the extent, and by eight steps of a 32-bit number."""
 
 
 @dataclass(frozen=True)
@@ -58,7 +59,10 @@ def settle_report(mesh: Mesh) -> Settled:
     start = check_mesh(mesh)
     if start.fault is not None and start.pinched_edges != start.bad_edges:
         raise MeshFault(f"The mesh to be written {start.fault}; it cannot be settled.")
-    step = max(_LEAST_STEP_MM, 8.0 * float(np.spacing(np.float32(np.abs(points).max()))))
+    step = max(
+        min(_LEAST_STEP_MM, _LEAST_STEP_SHARE * float(np.ptp(points, axis=0).max())),
+        8.0 * float(np.spacing(np.float32(np.abs(points).max()))),
+    )
     faces, parted, nudged = mesh.faces, 0, 0.0
     for _ in range(_ROUNDS):
         points, faces = _welded(points, faces)

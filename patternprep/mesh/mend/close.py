@@ -24,13 +24,16 @@ from patternprep.mesh.topology import (
     used_only,
 )
 
-__all__ = ["CRACK_CAP", "Work", "close_surface", "open_edges"]
+__all__ = ["CRACK_CAP", "Work", "close_surface", "flip_flat", "open_edges"]
 
-_TOLERANCES = (1e-9, 1e-7, 1e-6, 1e-5, 3e-5, 1e-4, 3e-4)
+_NOISE = (1e-9, 1e-7, 1e-6)
+_TOLERANCES = (1e-5, 3e-5, 1e-4, 3e-4)
 CRACK_CAP = _TOLERANCES[-1]
 """Widest crack that is closed, as a share of the part's diagonal."""
 _PASSES = 6
 _BOTH_SIDED = 0.9
+_FEW_OPEN, _MANY_OPEN = 2000, 0.1
+"""Beyond both an open surface is no cracked solid, and closing it is not tried."""
 
 
 @dataclass
@@ -41,6 +44,8 @@ class Work:
     faces: IntArray
     diagonal: float
     done: list[Mending] = field(default_factory=list)
+    tried: float = 0.0
+    """Widest crack, mm, that was looked for."""
 
     @property
     def mesh(self) -> Mesh:
@@ -58,6 +63,8 @@ class Work:
     ) -> None:
         """Note a mending, if anything was done."""
         if count:
+            moved = 0.0 if moved <= 1e-9 * self.diagonal else moved
+            volume = 0.0 if abs(volume) <= 1e-12 * self.diagonal**3 else volume
             where = None if at is None else (float(at[0]), float(at[1]), float(at[2]))
             self.done.append(Mending(what, int(count), float(moved), float(volume), where))
 
@@ -69,16 +76,30 @@ def open_edges(faces: IntArray, table: EdgeTable | None = None) -> IntArray:
 
 
 def close_surface(work: Work) -> None:
-    """Weld, cancel and zip until no edge is open or the widest tolerance is reached."""
+    """Clean up, then weld and zip until no edge is open or the widest tolerance is reached."""
+    from patternprep.mesh.mend.holes import drop_loose_patches
+
     _drop_collapsed(work)
     _drop_doubles(work)
     _drop_flat(work)
+    _zip(work, _NOISE)
+    if len(open_edges(work.faces)):
+        drop_loose_patches(work)
+    left = len(open_edges(work.faces))
+    if 0 < left <= max(_FEW_OPEN, int(_MANY_OPEN * len(work.faces))):
+        _zip(work, _TOLERANCES)
+    flip_flat(work)
+
+
+def _zip(work: Work, tolerances: tuple[float, ...]) -> None:
+    """Close cracks at growing tolerances (shares of the diagonal) while edges stay open."""
     welded, zipped, moved = 0, 0, 0.0
     first: FloatArray | None = None
-    for share in _TOLERANCES:
+    before = work.mesh.volume
+    for share in tolerances:
         if len(open_edges(work.faces)) == 0:
             break
-        tolerance = share * work.diagonal
+        tolerance = work.tried = share * work.diagonal
         for _ in range(_PASSES):
             joined, shift, place = _weld_open(work, tolerance)
             broken, reach, spot = _break_open(work, tolerance)
@@ -91,8 +112,10 @@ def close_surface(work: Work) -> None:
             _drop_collapsed(work, quiet=True)
             _drop_doubles(work, quiet=True)
     # A crack closed in several steps moves by no more than their sum; the bound is told.
-    work.tell("corners joined and edges broken to close cracks", welded + zipped, moved, at=first)
-    _flip_flat(work)
+    change = work.mesh.volume - before if welded + zipped else 0.0
+    work.tell(
+        "corners joined and edges broken to close cracks", welded + zipped, moved, change, first
+    )
 
 
 def _drop_collapsed(work: Work, quiet: bool = False) -> None:
@@ -140,7 +163,8 @@ def _drop_flat(work: Work) -> None:
         work.tell("facets without area removed", int(work_flat.sum()), at=at)
 
 
-def _flip_flat(work: Work) -> None:
+def flip_flat(work: Work) -> None:
+    """Turn facets without area into their neighbours; the surface does not move."""
     flat = flat_facets(Mesh(work.points, work.faces))
     if flat.any():
         before = int(flat.sum())

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from patternprep.mesh.mend.close import Work, open_edges
 from patternprep.mesh.mend.distance import distance_to_facets
-from patternprep.mesh.mesh import IntArray, Mesh
+from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.mesh.read.polygons import triangulate
-from patternprep.mesh.topology import components, edge_table
+from patternprep.mesh.topology import EdgeTable, components, edge_table
 
 __all__ = ["HOLE_CAP", "STRAY_CAP", "drop_loose_patches", "fill_small_holes"]
 
@@ -18,6 +20,7 @@ STRAY_CAP = 1e-2
 """Largest extent of a loose patch or stray body that is thrown away, as a share of it."""
 _ON_SURFACE = 1e-6
 _SAMPLES = 300
+_PATCHES = 50
 
 
 def fill_small_holes(work: Work) -> None:
@@ -33,17 +36,10 @@ def fill_small_holes(work: Work) -> None:
     counts = np.array([len(r) for r, _ in small], dtype=np.int64)
     corners = np.concatenate([r[::-1] for r, _ in small])
     lids = triangulate(work.points, counts, corners)
-    change = _cone_volume(work, lids)
     work.faces = np.concatenate([work.faces, lids])
     widest = max(w for _, w in small)
     at = work.points[small[0][0]].mean(axis=0)
     work.tell(f"holes filled, the widest {widest:.3g} mm across", len(small), at=at)
-    del change
-
-
-def _cone_volume(work: Work, faces: IntArray) -> float:
-    a, b, c = (work.points[faces[:, i]] for i in range(3))
-    return float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6.0)
 
 
 def _loops(faces: IntArray, half: IntArray) -> list[IntArray]:
@@ -87,72 +83,93 @@ def drop_loose_patches(work: Work) -> None:
     at = np.flatnonzero(table.simple)
     a, b = table.half[table.start[at]] // 3, table.half[table.start[at] + 1] // 3
     number, patch = components(len(work.faces), a, b)
-    if number < 2:
-        return
     opened = np.bincount(patch[table.half[table.start[table.count == 1]] // 3], minlength=number)
     loose = np.flatnonzero(opened > 0)
     size = np.bincount(patch, minlength=number)
     loose = loose[np.argsort(size[loose], kind="stable")]
     if len(loose) == number:
         loose = loose[:-1]
-    keep = np.ones(len(work.faces), bool)
+    if len(loose) == 0:
+        return
+    rims = _Rims(table, patch)
     mesh = Mesh(work.points, work.faces)
-    lying = tiny = 0
-    depth = extent = 0.0
-    first: tuple[np.ndarray[tuple[int], np.dtype[np.float64]] | None, ...] = (None, None)
-    for label in loose[:200]:
-        mine = patch == label
-        corners = work.points[np.unique(work.faces[mine])]
-        reach = float(np.linalg.norm(np.ptp(corners, axis=0)))
-        if not _hangs(work.faces, keep, mine):
+    low, high = mesh.triangles.min(axis=1), mesh.triangles.max(axis=1)
+    keep = np.ones(len(work.faces), bool)
+    lying, tiny = _Removed(), _Removed()
+    for label in loose[:_PATCHES]:
+        if not rims.sound_without(label):
             continue
-        gap = _lies_on(mesh, mine, keep & ~mine)
-        place = corners.mean(axis=0)
+        mine = patch == label
+        span = np.array([low[mine].min(axis=0), high[mine].max(axis=0)])
+        pad = 0.01 * float(np.linalg.norm(span[1] - span[0])) + 1e-12
+        near = (
+            keep & ~mine & (low <= span[1] + pad).all(axis=1) & (high >= span[0] - pad).all(axis=1)
+        )
+        gap = _lies_on(mesh, np.flatnonzero(mine), near)
+        reach = float(np.linalg.norm(span[1] - span[0]))
         if gap <= _ON_SURFACE * work.diagonal:
-            lying, depth = lying + int(size[label]), max(depth, gap)
-            first = (place if first[0] is None else first[0], first[1])
+            lying.add(int(size[label]), gap, span.mean(axis=0))
         elif reach <= STRAY_CAP * work.diagonal:
-            tiny, extent = tiny + int(size[label]), max(extent, reach)
-            first = (first[0], place if first[1] is None else first[1])
+            tiny.add(int(size[label]), reach, span.mean(axis=0))
         else:
             continue
         keep &= ~mine
-    if keep.all():
-        return
+        rims.remove(label)
     work.faces = work.faces[keep]
-    work.tell("loose facets lying on the surface a second time removed", lying, depth, at=first[0])
-    work.tell(f"stray facets removed, no patch wider than {extent:.3g} mm", tiny, at=first[1])
+    work.tell(
+        "loose facets lying on the surface a second time removed",
+        lying.facets, lying.figure, at=lying.where,
+    )  # fmt: skip
+    work.tell(
+        f"stray facets removed, no patch wider than {tiny.figure:.3g} mm",
+        tiny.facets, at=tiny.where,
+    )  # fmt: skip
 
 
-def _hangs(
-    faces: IntArray,
-    keep: np.ndarray[tuple[int], np.dtype[np.bool_]],
-    mine: np.ndarray[tuple[int], np.dtype[np.bool_]],
-) -> bool:
-    """True when the edges a patch shares with the rest are sound without it."""
-    rest = faces[keep & ~mine]
-    table = edge_table(rest)
-    rim = np.unique(faces[mine])
-    half = table.half[table.start]
-    tail, head = rest[half // 3, half % 3], rest[half // 3, (half % 3 + 1) % 3]
-    touched = np.isin(tail, rim) & np.isin(head, rim)
-    return bool(table.balanced[touched].all())
+@dataclass
+class _Removed:
+    """Facets taken off, the largest figure among them, and the first place."""
+
+    facets: int = 0
+    figure: float = 0.0
+    where: FloatArray | None = None
+
+    def add(self, facets: int, figure: float, where: FloatArray) -> None:
+        self.facets += facets
+        self.figure = max(self.figure, figure)
+        self.where = where if self.where is None else self.where
 
 
-def _lies_on(
-    mesh: Mesh,
-    mine: np.ndarray[tuple[int], np.dtype[np.bool_]],
-    rest: np.ndarray[tuple[int], np.dtype[np.bool_]],
-) -> float:
-    """Largest distance of a patch (corners and middles of its facets) from the other facets."""
-    facets = np.flatnonzero(mine)
-    facets = facets[:: max(1, len(facets) // _SAMPLES)]
-    points = np.concatenate([mesh.triangles[facets].mean(axis=1), mesh.triangles[facets][:, 0]])
-    low, high = points.min(axis=0), points.max(axis=0)
-    pad = 0.01 * float(np.linalg.norm(high - low)) + 1e-12
-    corners = mesh.triangles
-    near = rest & (corners.min(axis=1) <= high + pad).all(axis=1)
-    near &= (corners.max(axis=1) >= low - pad).all(axis=1)
+class _Rims:
+    """The edges that are not shared by exactly two facets, and which patches meet there."""
+
+    def __init__(self, table: EdgeTable, patch: IntArray) -> None:
+        bad = np.flatnonzero(~table.simple)
+        count = table.count[bad]
+        self.edge = np.repeat(np.arange(len(bad)), count)
+        step = np.arange(len(self.edge)) - np.repeat(np.cumsum(count) - count, count)
+        self.patch = patch[table.half[table.start[bad][self.edge] + step] // 3]
+        up = count - table.descending[bad]
+        self.way = np.where(step < up[self.edge], 1, -1)
+        self.edges = len(bad)
+
+    def sound_without(self, label: int) -> bool:
+        """True when every edge the patch touches would be balanced without it."""
+        mine = self.patch == label
+        touched = np.zeros(self.edges, bool)
+        touched[self.edge[mine]] = True
+        balance = np.bincount(self.edge[~mine], self.way[~mine], self.edges)
+        return bool((balance[touched] == 0.0).all())
+
+    def remove(self, label: int) -> None:
+        rest = self.patch != label
+        self.edge, self.patch, self.way = self.edge[rest], self.patch[rest], self.way[rest]
+
+
+def _lies_on(mesh: Mesh, mine: IntArray, near: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> float:
+    """Largest distance of a patch (corners and middles of its facets) from nearby facets."""
     if not near.any():
         return float("inf")
-    return float(distance_to_facets(points, corners[near]).max())
+    mine = mine[:: max(1, len(mine) // _SAMPLES)]
+    points = np.concatenate([mesh.triangles[mine].mean(axis=1), mesh.triangles[mine][:, 0]])
+    return float(distance_to_facets(points, mesh.triangles[near]).max())

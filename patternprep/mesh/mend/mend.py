@@ -9,10 +9,12 @@ import numpy as np
 from patternprep.errors import KernelFault, MeshFault
 from patternprep.mesh.check import MeshReport, check_mesh
 from patternprep.mesh.kernel import Solid
-from patternprep.mesh.mend.close import CRACK_CAP, Work, close_surface
+from patternprep.mesh.mend.close import Work, close_surface, flip_flat
 from patternprep.mesh.mend.lines import LineCount, count_along_lines
 from patternprep.mesh.mend.report import Mending
 from patternprep.mesh.mesh import Mesh
+from patternprep.mesh.settle import settle_report
+from patternprep.mesh.topology import edge_table, unique_rows
 from patternprep.progress import Progress, silent
 from patternprep.units import format_point
 
@@ -45,6 +47,9 @@ def mend_part(mesh: Mesh, what: str, progress: Progress = silent) -> Mended:
         progress("Mending the surface")
         _make_closed(work, report, what)
     bodies = _make_solid(work, report, what, progress)
+    if work.done:
+        flip_flat(work)
+        _part_coincident(work)
     result = mesh if not work.done else work.mesh
     if work.done:
         after = check_mesh(result)
@@ -62,9 +67,8 @@ def _only_volume(report: MeshReport) -> bool:
 
 def _make_closed(work: Work, report: MeshReport, what: str) -> None:
     """Close the surface and make windings agree; afterwards every edge has its two facets."""
-    from patternprep.mesh.mend.holes import drop_loose_patches, fill_small_holes
+    from patternprep.mesh.mend.holes import fill_small_holes
     from patternprep.mesh.mend.orient import agree_windings
-    from patternprep.mesh.topology import edge_table
 
     close_surface(work)
     if len(work.faces) == 0:
@@ -74,8 +78,6 @@ def _make_closed(work: Work, report: MeshReport, what: str) -> None:
         )
     table = edge_table(work.faces)
     still_open = int(np.count_nonzero(table.count == 1))
-    if still_open:
-        drop_loose_patches(work)
     try:
         agree_windings(work, what)
     except MeshFault:
@@ -91,22 +93,23 @@ def _make_closed(work: Work, report: MeshReport, what: str) -> None:
 
 
 def _part_pinches(work: Work) -> None:
-    """Where four and more facets share an edge, give each body its own corners."""
-    from patternprep.mesh.pinch import pair_all, split_fans
-    from patternprep.mesh.topology import edge_table
-
+    """Where four and more facets share an edge, part the walls by a few roundings."""
     table = edge_table(work.faces)
-    pinched = ~table.simple
-    start = table.half[table.start[pinched]]
-    tail = work.faces[start // 3, start % 3]
-    head = work.faces[start // 3, (start % 3 + 1) % 3]
-    twin = pair_all(work.points, work.faces, table)
-    faces, parent = split_fans(
-        work.faces, len(work.points), twin, np.unique(np.concatenate([tail, head]))
-    )
-    at = work.points[[tail[0], head[0]]].mean(axis=0)
-    work.points, work.faces = work.points[parent], faces
-    work.tell("edges where walls touch parted", int(pinched.sum()), at=at)
+    first = table.half[table.start[int(np.argmax(~table.simple))]]
+    at = work.points[work.faces[first // 3]].mean(axis=0)
+    settled = settle_report(work.mesh)
+    change = settled.mesh.volume - work.mesh.volume
+    work.points, work.faces = settled.mesh.vertices, settled.mesh.faces
+    work.tell("edges where walls touch parted", settled.parted_edges, settled.moved_mm, change, at)
+
+
+def _part_coincident(work: Work) -> None:
+    """Part walls whose separate corners stand on the same spot (a union leaves such)."""
+    if len(unique_rows(work.points)[0]) == len(work.points):
+        return
+    settled = settle_report(work.mesh)
+    work.points, work.faces = settled.mesh.vertices, settled.mesh.faces
+    work.tell("touching walls parted", settled.parted_edges, settled.moved_mm)
 
 
 def _make_solid(work: Work, report: MeshReport, what: str, progress: Progress) -> int:
@@ -168,9 +171,8 @@ def _refusal(what: str, report: MeshReport, when: str, work: Work | None = None)
     if work is not None:
         now = check_mesh(work.mesh)
         if now.bad_edges:
-            cap = CRACK_CAP * work.diagonal
             left = (
-                f" ({now.bad_edges} edges stay unsound after closing cracks up to {cap:.2g} mm"
+                f" ({now.bad_edges} edges stay unsound after mending up to {work.tried:.2g} mm"
                 f"{'' if now.where is None else ', the first at ' + format_point(list(now.where))})"
             )
     return MeshFault(

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from patternprep.errors import FileFault, MeshFault, UsageFault
+from patternprep.mesh.check import check_mesh
 from patternprep.mesh.mend.report import Mending
 from patternprep.mesh.mesh import Mesh
 from patternprep.mesh.read.kind import file_kind
@@ -104,6 +105,9 @@ def _other(path: Path, kind: str, facet_limit: int) -> Mesh:
 
 
 def _welded(mesh: Mesh) -> Mesh:
+    """With equal corners made one, unless the file's own numbering is sound as it stands."""
+    if check_mesh(mesh).sound:
+        return mesh
     used = np.unique(mesh.faces)
     first, index = unique_rows(mesh.vertices[used])
     number = np.zeros(len(mesh.vertices), np.int64)
