@@ -17,19 +17,25 @@ from patternprep.mesh.kernel import Solid, union_all
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.pattern.draft.angles import AngleRule, as_rule
 from patternprep.pattern.draft.bodies import pack
-from patternprep.pattern.draft.leaning import Lean, judge
+from patternprep.pattern.draft.filled import filled_by_facets
+from patternprep.pattern.draft.leaning import judge
 from patternprep.pattern.draft.skirts import SkirtRules, lay_skirts
 from patternprep.pattern.draft.sources import find_sources
 from patternprep.pattern.draft.topology import HalfEdges, half_edges
-from patternprep.pattern.draft.undercut import undercut_prisms
+from patternprep.pattern.draft.undercut import undercut_facets, undercut_prisms
 from patternprep.progress import Progress, silent
 
 __all__ = ["SIMPLIFY_MM", "Corner", "DraftedHalf", "draft_half"]
 
 Corner = Literal["mitred", "round"]
 
+SIMPLIFY_FIRST_MM = 0.0005
+"""The same, before anything else."""
 SIMPLIFY_MM = 0.001
 """How far the surface may move when facets are spared."""
+
+
+_CRUMB_MM3 = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,24 +67,23 @@ def draft_half(
     rule = as_rule(angles)
     if half.is_empty:
         return DraftedHalf(half, half, 0.0, "strips")
+    half = _on_base(half.simplify(SIMPLIFY_FIRST_MM))
     mesh = half_edges(half.to_mesh())
     if mesh.points[:, 2].min() < -1e-6:
         raise GeometryFault(
             "The half pattern reaches below the parting plane; cut it at z = 0 first.",
             where=mesh.points[mesh.points[:, 2].argmin()].tolist(),
         )
-    lean = rule(np.zeros(len(mesh.faces)), np.zeros(len(mesh.faces), dtype=bool))
-    least = float(lean.min())
+    least = float(rule(np.zeros(1), np.zeros(1, dtype=bool)).min())
     progress("filling undercuts")
-    prisms = undercut_prisms(mesh)
-    filled = half if prisms is None else union_all([half, *pack(prisms)])
+    filled, mesh = _filled(half, mesh)
+    lean = rule(np.zeros(len(mesh.faces)), np.zeros(len(mesh.faces), dtype=bool))
     fault: Exception | None = None
     for method in ("strips", "unsimplified", "single"):
         progress("building the walls of draft")
+        rules = SkirtRules(corner == "round", chord_mm, method == "single")
         try:
-            solid = _build(filled, mesh, lean, SkirtRules(
-                corner == "round", chord_mm, method == "single"
-            ), method == "strips")
+            solid = _build(filled, mesh, lean, rules, method == "strips")
         except KernelFault as caught:
             fault = caught
             continue
@@ -94,6 +99,20 @@ def draft_half(
     )
 
 
+def _filled(half: Solid, mesh: HalfEdges) -> tuple[Solid, HalfEdges]:
+    """The half with undercuts filled, and the facets whose draft is to be made."""
+    if not undercut_facets(mesh).any():
+        return half, mesh
+    try:
+        filled = filled_by_facets(mesh)
+        if filled is not None:
+            return filled, half_edges(filled.to_mesh())
+    except KernelFault:
+        pass
+    prisms = undercut_prisms(mesh)
+    return (half if prisms is None else union_all([half, *pack(prisms)])), mesh
+
+
 def _build(
     filled: Solid, mesh: HalfEdges, lean: FloatArray, rules: SkirtRules, spare: bool
 ) -> Solid:
@@ -105,12 +124,20 @@ def _build(
 
 def _settled(solid: Solid) -> Solid:
     """Without inner voids and crumbs, and with the base exactly on z = 0."""
-    mesh = solid.to_mesh()
-    points = np.array(mesh.vertices)
-    points[points[:, 2] < 2.0 * SIMPLIFY_MM, 2] = 0.0
-    settled = Solid.from_mesh(Mesh(points, mesh.faces), "setting the base on the parting")
+    settled = _on_base(solid)
     bodies = settled.bodies()
     if len(bodies) <= 1:
         return settled
-    kept = [b for b in bodies if b.volume > 1e-6]
-    return union_all(kept)
+    return union_all([b for b in bodies if b.volume > _CRUMB_MM3])
+
+
+def _on_base(solid: Solid) -> Solid:
+    """With vertices that all but lie on z = 0 set onto it."""
+    mesh = solid.to_mesh()
+    z = mesh.vertices[:, 2]
+    near = z < 2.0 * SIMPLIFY_MM
+    if (z[near] == 0.0).all():
+        return solid
+    points = np.array(mesh.vertices)
+    points[near, 2] = 0.0
+    return Solid.from_mesh(Mesh(points, mesh.faces), "setting the base on the parting")

@@ -10,9 +10,9 @@ from patternprep.pattern.draft.bodies import Bodies, joined
 from patternprep.pattern.draft.sources import LOW_MM
 from patternprep.pattern.draft.topology import BoolArray, HalfEdges, following, joined_groups
 
-__all__ = ["undercut_facets", "undercut_prisms"]
+__all__ = ["LEVEL", "rim_rings", "undercut_facets", "undercut_prisms"]
 
-_LEVEL = 1e-4
+LEVEL = 1e-4
 """Sine under which a facet counts as upright, neither covering nor overhanging."""
 _CELLS = 512
 _AREA_SHARE = 1e-6
@@ -21,7 +21,7 @@ _AREA_SHARE = 1e-6
 def undercut_facets(mesh: HalfEdges) -> BoolArray:
     """Facets above the parting that look down."""
     high = mesh.points[mesh.faces, 2].max(axis=1) > LOW_MM
-    return high & (mesh.normals[:, 2] < -_LEVEL)
+    return high & (mesh.normals[:, 2] < -LEVEL)
 
 
 def undercut_prisms(mesh: HalfEdges) -> Bodies | None:
@@ -33,7 +33,7 @@ def undercut_prisms(mesh: HalfEdges) -> Bodies | None:
     down = undercut_facets(mesh)
     if not down.any():
         return None
-    up = np.flatnonzero(mesh.normals[:, 2] > _LEVEL)
+    up = np.flatnonzero(mesh.normals[:, 2] > LEVEL)
     up = up[_over(mesh, up, np.flatnonzero(down))]
     if not len(up):
         return None
@@ -125,7 +125,7 @@ def _folded_patches(
     if not many.any():
         return folded
     rings: dict[int, list[FloatArray]] = {}
-    for ring in _rings(mesh, rim, of_facet):
+    for ring in rim_rings(mesh, rim, of_facet):
         owner = int(patch[place[ring[0] // 3]])
         if many[owner]:
             rings.setdefault(owner, []).append(mesh.points[mesh.origin[ring], :2])
@@ -135,7 +135,7 @@ def _folded_patches(
     return folded
 
 
-def _rings(mesh: HalfEdges, rim: IntArray, of_facet: IntArray) -> list[IntArray]:
+def rim_rings(mesh: HalfEdges, rim: IntArray, of_facet: IntArray) -> list[IntArray]:
     """Rim half-edges in order, ring by ring."""
     here = following(rim)
     active = np.arange(len(rim))
