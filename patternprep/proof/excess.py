@@ -29,6 +29,7 @@ _MOST_MATCHED = 2000
 _SHARPEST_MITRE_DEG = 105.0
 _PULLED_IN = 0.98
 _TOUCH_MM = 1e-5
+_BELOW_MM = 0.002
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,9 +70,12 @@ def excess_lines(scene: Scene) -> list[ProofLine]:
         excess = _excess(materials[half.sign], points, normals, outward)
         name = f"{half.name} beyond its draft hull"
         over = np.flatnonzero(excess > EXCESS_LIMIT_MM)
+        if len(over):
+            over = _some(over, excess)
+            excess[over] = np.minimum(excess[over], _sideways(materials[half.sign], points[over]))
+            over = over[excess[over] > EXCESS_LIMIT_MM]
         other = scene.half(-half.sign)
         if matched and other is not None and len(over) and len(half.outline):
-            over = _some(over, excess)
             pair = (materials[half.sign], materials[-half.sign])
             met = _met(half, *pair, points[over], outward[over])
             excess[over[met]] = 0.0
@@ -147,6 +151,17 @@ def _excess(
         if not len(rest):
             break
     return excess
+
+
+def _sideways(material: _Material | None, points: FloatArray) -> FloatArray:
+    """How far points stand sideways out of the draft hull with round corners, mm.
+
+    Like the way inward along the wall's normal this bounds the excess from above; it is the
+    better bound at slivers, whose normals point anywhere.
+    """
+    if material is None:
+        return np.full(len(points), np.inf)
+    return material.tree.gap_under(points, material.slope, _BELOW_MM)
 
 
 def _met(
