@@ -23,7 +23,7 @@ _SAME_WALL_MM = 0.03
 _CORNER = 1.0 / float(np.cos(np.radians(52.5)))
 _FAR_MM = 100.0
 _SPACING = 200.0
-_MOST_SAMPLES = 20_000
+_MOST_SAMPLES = 6000
 
 
 def meeting_lines(scene: Scene) -> list[ProofLine]:
@@ -43,7 +43,10 @@ def meeting_lines(scene: Scene) -> list[ProofLine]:
     sections = {sign: section(scene.stocked.triangles, sign * _BESIDE_MM) for sign in (1.0, -1.0)}
     for half, other in ((cope, drag), (drag, cope)):
         points = _along(half.outline)
-        apart, _ = _rim(other.outline).distance(points, _FAR_MM)
+        rim = _rim(other.outline)
+        apart, _ = rim.distance(points, limit)
+        far = np.flatnonzero(apart >= limit)
+        apart[far], _ = rim.distance(points[far], _FAR_MM)
         if limit > MEET_LIMIT_MM:
             # seen from outside, a corner lies further off than the step along its walls
             bare = other.floor.tops(points[:, :2], 0.0)[1] < 0
