@@ -17,6 +17,7 @@ __all__ = ["Figures", "cost", "machined_areas", "sentences", "way_on_part"]
 _DRAFT = 1.0
 _UNDERCUT = 0.6  # a core takes this metal out again
 _DEEP_OPENING = 0.35  # drawn after all where the sand holds
+_NOT_CLEAN = 0.02
 _CORE = 0.05
 _CORE_FULL_SHARE = 1e-2  # a room of this share of the part asks for a whole core
 _UNEVEN_HALVES = 0.02
@@ -69,7 +70,7 @@ def cost(f: Figures) -> float:
     machined = sum(f.machined)
     total = _DRAFT * (f.draft + f.matching) / f.part_volume
     total += _UNDERCUT * f.undercut / f.part_volume
-    total += _CORE * cores
+    total += _CORE * cores + (_NOT_CLEAN if f.undercut > 0.0 else 0.0)
     total += _DEEP_OPENING * sum(f.deep_openings) / f.part_volume
     if not f.one_piece:
         total += _TWO_HALVES + _UNEVEN_HALVES * abs(f.above - f.below) / max(f.height, 1e-12)

@@ -11,11 +11,9 @@ from patternprep.mesh.mesh import FloatArray, IntArray
 from patternprep.pattern.parting.candidate import Undercut, UndercutKind, Vec3
 from patternprep.pattern.parting.columns import VERTICAL, Columns, expand
 from patternprep.pattern.parting.line import Line
-from patternprep.pattern.parting.survey import along
+from patternprep.pattern.parting.overhangs import leaning_back
 
 __all__ = [
-    "LEAST_DEPTH_MM",
-    "LEAST_DEPTH_SHARE",
     "LEAST_VOLUME_SHARE",
     "advice_for",
     "fill_volumes",
@@ -24,24 +22,19 @@ __all__ = [
 
 LEAST_VOLUME_SHARE = 2e-5
 """An undercut smaller than this share of the part's volume is not reported."""
-LEAST_DEPTH_MM = 0.02
-"""Surface that leans back over the parting by less than this depth is upright, mm."""
-LEAST_DEPTH_SHARE = 2e-4
-"""... and so is what is shallower than this share of the part's diagonal."""
-_SMALL_DEPTH_SHARE = 1e-3
-"""On a very small part LEAST_DEPTH_MM gives way to this share of its diagonal."""
-_STRONG = 0.2
-"""Sine of the lean from which surface on the wrong side is never taken for an upright wall."""
 _MOST_NAMED = 24
+_PIECE_COLUMNS = 20
+"""A group of fewer columns than that may be a piece of a narrow room."""
 
 
 @dataclass(frozen=True)
 class _Rooms:
-    """Empty runs to be filled: column, low and high mm, open on the parting."""
+    """Empty runs to be filled: column, low and high mm, patch over it, open on the parting."""
 
     column: IntArray
     low: FloatArray
     high: FloatArray
+    patch: IntArray
     open: npt.NDArray[np.bool_]
 
 
@@ -73,7 +66,7 @@ def find_rooms(line: Line, offset: float) -> tuple[float, tuple[Undercut, ...]]:
     survey, columns = line.survey, line.columns
     rooms = _empty_runs(columns, offset, None)
     if len(rooms.column):
-        rooms = _empty_runs(columns, offset, _leaning_back(line, offset))
+        rooms = _empty_runs(columns, offset, leaning_back(line, offset))
     if len(rooms.column) == 0:
         return 0.0, ()
     count, label = _connect(columns, rooms)
@@ -114,114 +107,41 @@ def advice_for(kind: UndercutKind, touches_parting: bool) -> str:
     )
 
 
-def _leaning_back(line: Line, offset: float) -> npt.NDArray[np.bool_]:
-    """Facets (m,) that face the parting from the wrong side over a real depth.
-
-    What leans back strongly does; what leans back weakly does where it goes on from there, or
-    where its patch is deep enough.
-    """
-    survey, z = line.survey, line.z
-    shadow = 0.5 * along(line.direction, survey.cross)
-    a, b, c = (z[k] for k in survey.corners)
-    close = 1e-7 * survey.size
-    over = np.maximum(np.maximum(a, b), c) > offset + close
-    under = np.minimum(np.minimum(a, b), c) < offset - close
-    sine = np.abs(shadow) / np.maximum(survey.areas, 1e-300)
-    wrong = (((shadow < 0.0) & over) | ((shadow > 0.0) & under)) & (sine > VERTICAL)
-    real = wrong & (sine > _STRONG)
-    for sense in (-1.0, 1.0):
-        weak = np.flatnonzero(wrong & ~real & (shadow * sense > 0.0))
-        if len(weak):
-            strong = np.zeros(len(z), dtype=bool)
-            for corner in survey.corners:
-                strong[corner[real & (shadow * sense > 0.0)]] = True
-            real[weak[_deep_patches(line, offset, weak, sense, strong)]] = True
-    return real
-
-
-def _deep_patches(
-    line: Line, offset: float, weak: IntArray, sense: float, strong: npt.NDArray[np.bool_]
-) -> npt.NDArray[np.bool_]:
-    """Which weakly leaning facets lie in a patch that is deep, or touches a strong vertex."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
-    survey = line.survey
-    corners = survey.mesh.faces[weak]
-    used = np.zeros(len(line.z), dtype=bool)
-    used[corners] = True
-    vertices = np.flatnonzero(used)
-    place = np.cumsum(used) - 1
-    local = place[corners]
-    edges = np.sort(np.concatenate([local[:, [0, 1]], local[:, [1, 2]], local[:, [2, 0]]]), axis=1)
-    size = len(vertices)
-    graph = coo_matrix(
-        (np.ones(len(edges), dtype=np.int32), (edges[:, 0], edges[:, 1])), shape=(size, size)
-    ).tocsr()
-    count, label = connected_components(graph, directed=False)
-    # a patch's depth: its plan area over half the plan length of its border
-    once = graph.tocoo()
-    i, j = once.row[once.data == 1], once.col[once.data == 1]
-    spot = np.array([along(axis, survey.xyz[:, vertices]) for axis in line.columns.frame[:2]])
-    length = np.hypot(*(spot[:, i] - spot[:, j]))
-    border = np.bincount(label[i], weights=length, minlength=count)
-    beyond = _share_above(np.sort(line.z[corners], axis=1), offset)
-    beyond = beyond if sense < 0.0 else 1.0 - beyond
-    shadow = np.abs(0.5 * along(line.direction, survey.cross[:, weak])) * beyond
-    patch = label[local[:, 0]]
-    covered = np.bincount(patch, weights=shadow, minlength=count)
-    least = max(
-        min(LEAST_DEPTH_MM, _SMALL_DEPTH_SHARE * survey.size), LEAST_DEPTH_SHARE * survey.size
-    )
-    deep = covered > least * 0.5 * border
-    deep[label[strong[vertices]]] = True
-    chosen: npt.NDArray[np.bool_] = deep[patch]
-    return chosen
-
-
-def _share_above(z: FloatArray, offset: float) -> FloatArray:
-    """Share of each triangle's area above the plane; z (k, 3) sorted heights."""
-    low, mid, high = z.T
-    span = np.maximum(high - low, 1e-300)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        tip = np.clip(high - offset, 0.0, None) ** 2 / (span * (high - mid))
-        foot = 1.0 - np.clip(offset - low, 0.0, None) ** 2 / (span * (mid - low))
-    share = np.where(offset >= mid, tip, foot)
-    share = np.where(offset >= high, 0.0, np.where(offset <= low, 1.0, share))
-    bounded: FloatArray = np.clip(np.nan_to_num(share, nan=0.5), 0.0, 1.0)
-    return bounded
-
-
-def _empty_runs(columns: Columns, offset: float, real: npt.NDArray[np.bool_] | None) -> _Rooms:
+def _empty_runs(columns: Columns, offset: float, patch: IntArray | None) -> _Rooms:
     """Empty runs that the halves must fill.
 
-    Each has a really overhanging facet (``real``) at its end; without that: any not upright.
+    Each ends at a facet of an overhanging ``patch``; without that: at any facet not upright.
     """
-    if real is None:
-        low_real, high_real = columns.low_sine > VERTICAL, columns.high_sine > VERTICAL
+    if patch is None:
+        low_patch = np.where(columns.low_sine > VERTICAL, 0, -1)
+        high_patch = np.where(columns.high_sine > VERTICAL, 0, -1)
     else:
-        low_real, high_real = real[columns.low_facet], real[columns.high_facet]
+        low_patch, high_patch = patch[columns.low_facet], patch[columns.high_facet]
     eps = 1e-6 * columns.cell
     gaps = columns.gaps
     low, high = columns.high[gaps], columns.low[gaps + 1]
-    keep = np.where(low >= offset - eps, low_real[gaps + 1], high_real[gaps])
-    crossed = (low < offset - eps) & (high > offset + eps)
-    keep = np.where(crossed, low_real[gaps + 1] | high_real[gaps], keep)
-    gaps, low, high = gaps[keep], low[keep], high[keep]
+    over, under = low_patch[gaps + 1], high_patch[gaps]
+    over = np.where(high > offset + eps, over, -1)
+    under = np.where(low < offset - eps, under, -1)
+    ceiling = np.where(over >= 0, over, under)
     hang = columns.first[columns.low[columns.first] > offset + eps]
-    hang = hang[low_real[hang]]
     sink = columns.last[columns.high[columns.last] < offset - eps]
-    sink = sink[high_real[sink]]
     column = np.concatenate([columns.column[gaps], columns.column[hang], columns.column[sink]])
     low = np.concatenate([low, np.full(len(hang), offset), columns.high[sink]])
     high = np.concatenate([high, columns.low[hang], np.full(len(sink), offset)])
+    ceiling = np.concatenate([ceiling, low_patch[hang], high_patch[sink]])
     order = np.lexsort((low, column))
+    order = order[ceiling[order] >= 0]
     column, low, high = column[order], low[order], high[order]
-    return _Rooms(column, low, high, (low <= offset + eps) & (high >= offset - eps))
+    touches = (low <= offset + eps) & (high >= offset - eps)
+    return _Rooms(column, low, high, ceiling[order], touches)
 
 
 def _connect(columns: Columns, rooms: _Rooms) -> tuple[int, IntArray]:
-    """Number of separate rooms and the room of each run: neighbours that overlap in height."""
+    """Number of separate rooms and the room of each run.
+
+    Runs belong together that overlap in height beside each other.
+    """
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
 
@@ -239,8 +159,19 @@ def _connect(columns: Columns, rooms: _Rooms) -> tuple[int, IntArray]:
         two.append(other[meet])
     i, j = np.concatenate(one), np.concatenate(two)
     size = len(rooms.column)
-    graph = coo_matrix((np.ones(len(i), dtype=np.int8), (i, j)), shape=(size, size))
-    count, label = connected_components(graph, directed=False)
+    ones = np.ones(len(i), dtype=np.int8)
+    count, label = connected_components(coo_matrix((ones, (i, j)), shape=(size, size)), False)
+    # a room narrower than a cell comes in pieces: they go to the largest piece under their patch
+    pieces = np.bincount(label, minlength=count)[label] < _PIECE_COLUMNS
+    weight = np.bincount(label, weights=rooms.high - rooms.low, minlength=count)[label]
+    order = np.lexsort((weight, rooms.patch))
+    ends = np.flatnonzero(np.diff(rooms.patch[order], append=-2))
+    largest = np.zeros(int(rooms.patch.max()) + 1, dtype=np.int64)
+    largest[rooms.patch[order[ends]]] = order[ends]
+    loose = np.flatnonzero(pieces)
+    i, j = np.concatenate([i, loose]), np.concatenate([j, largest[rooms.patch[loose]]])
+    ones = np.ones(len(i), dtype=np.int8)
+    count, label = connected_components(coo_matrix((ones, (i, j)), shape=(size, size)), False)
     return int(count), label.astype(np.int64)
 
 

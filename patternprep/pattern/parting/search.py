@@ -22,7 +22,7 @@ from patternprep.pattern.parting.judge import (
 from patternprep.pattern.parting.line import Line, make_line
 from patternprep.pattern.parting.planes import Plane, natural_planes, settle_height
 from patternprep.pattern.parting.rooms import fill_volumes, find_rooms
-from patternprep.pattern.parting.survey import Survey
+from patternprep.pattern.parting.survey import Survey, along
 from patternprep.pattern.parting.wishes import PartingWish
 from patternprep.progress import Progress, silent
 
@@ -72,8 +72,8 @@ def find_partings(
         trials += _rough_trials(survey, axis, senses, offsets, parting, angle_deg, machined)
     if not trials:
         raise UsageFault(
-            "The wished parting leaves no metal below it along any pull that was looked at; "
-            "give a height inside the part, or turn the pull round."
+            "The asked parting leaves no metal below it or misses the part along every pull looked "
+            "at; give a height along the pull that lies inside the part, or turn the pull round."
         )
     trials.sort(key=lambda t: t.rough)
     fixed = offsets is not None or (parting is not None and parting.kind != "auto")
@@ -98,6 +98,14 @@ def evaluate_parting(
     """One pull and plane judged as closely as the search judges its best few."""
     survey = Survey(mesh) if survey is None else survey
     axis = _asked(pull)
+    z = along(axis.direction, survey.xyz)
+    low, high, close = float(z.min()), float(z.max()), 1e-6 * survey.size
+    if not low + close < offset_mm <= high + close:
+        raise UsageFault(
+            f"A parting at {offset_mm:g} mm along the pull leaves no metal below it or misses the "
+            f"part, which reaches from {low:.3f} to {high:.3f} mm; give a height between these, "
+            "or turn the pull round."
+        )
     trial = _Trial(axis, axis.direction, Plane(float(offset_mm), "the asked height"), 0.0)
     return _refine(survey, trial, {}, angle_deg, machined, settle=False)
 
