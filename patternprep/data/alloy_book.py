@@ -323,7 +323,7 @@ def load_alloys(shop_file: Path | None = None) -> AlloyBook:
         return book
     table, place = read_shop_file(Path(shop_file))
     place.check_keys(table, ("alloy", "source", "version"))
-    if table.get("version") != SHOP_VERSION:
+    if table.get("version") != SHOP_VERSION or isinstance(table["version"], bool):
         raise place.at("version").fault(f"must be {SHOP_VERSION}; write version = {SHOP_VERSION}")
     own = Source("shop", f"the shop's own file {Path(shop_file).name}", "shop")
     named = place.at("source").table(table.get("source", {}))

@@ -24,6 +24,7 @@ ELEMENTS = frozenset(
     )
 )
 
+_DIGITS = r"[0-9]{1,9}(?:\.[0-9]{1,9})?"
 #: 1 lb/in3 in g/cm3, exact by the definitions of pound and inch.
 _G_CM3_PER_LB_IN3 = 453.59237 / 2.54**3
 
@@ -33,7 +34,7 @@ def _contraction_percent(text: str) -> float:
 
 
 def _density(text: str) -> float:
-    match = re.fullmatch(r"\s*([0-9.]+)\s*(lb/in3|g/cm3|kg/m3)\s*", text)
+    match = re.fullmatch(rf"\s*({_DIGITS})\s*(lb/in3|g/cm3|kg/m3)\s*", text)
     if match is None:
         raise UsageFault(f"'{text}' is not a density; write it like '7.6 g/cm3' or '0.276 lb/in3'.")
     factor = {"lb/in3": _G_CM3_PER_LB_IN3, "g/cm3": 1.0, "kg/m3": 0.001}[match.group(2)]
@@ -41,7 +42,7 @@ def _density(text: str) -> float:
 
 
 def _celsius(text: str) -> float:
-    match = re.fullmatch(r"\s*([-0-9.]+)\s*(degC|degF)\s*", text)
+    match = re.fullmatch(rf"\s*(-?{_DIGITS})\s*(degC|degF)\s*", text)
     if match is None:
         raise UsageFault(f"'{text}' is not a temperature; write it like '1038 degC'.")
     degrees = float(match.group(1))
@@ -186,8 +187,8 @@ def parse_value(
     )
 
 
-_RANGE = re.compile(r"\s*([0-9.]+)\s*-\s*([0-9.]+)\s*")
-_BOUND = re.compile(r"\s*(<=|>=)\s*([0-9.]+)\s*")
+_RANGE = re.compile(rf"\s*({_DIGITS})\s*-\s*({_DIGITS})\s*")
+_BOUND = re.compile(rf"\s*(<=|>=)\s*({_DIGITS})\s*")
 
 
 def _element_limit(element: str, text: object, place: Place) -> ElementLimit:

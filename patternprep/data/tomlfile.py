@@ -101,8 +101,9 @@ class Place:
         """A finite number within low..high, or a fault."""
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise self.fault(f"{value!r} is not a number; write it without quotes or unit")
-        if not math.isfinite(value) or not low <= value <= high:
-            raise self.fault(f"{value!r} lies outside the allowed {low:g} to {high:g}")
+        if value != value or math.inf in (value, -value) or not low <= value <= high:
+            shown = f"{value!r:.40}"
+            raise self.fault(f"{shown} lies outside the allowed {low:g} to {high:g}")
         return float(value)
 
 
@@ -151,6 +152,8 @@ def _parse(text: str, file: str) -> tuple[dict[str, Any], Place]:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
         raise DataFault(f"{file}: not valid TOML: {fault}; correct that line.") from fault
+    except (RecursionError, ValueError) as fault:
+        raise DataFault(f"{file}: a value is nested too deeply or too long; shorten it.") from fault
     return table, Place(file, _key_lines(text))
 
 

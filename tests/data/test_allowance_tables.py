@@ -68,7 +68,7 @@ def test_cope_faces_at_a_foundry_are_within_the_rule() -> None:
     """badgerironworks.com [seen] gives cope faces 20 to 33 % more: near the 25 to 50 % of texts."""
     rows = next(t for t in allowances.finish_tables() if t.source.id == "badger").rows
     extra = [100.0 * (row.cope_mm / row.face_mm - 1.0) for row in rows if row.cope_mm]
-    assert 20.0 <= min(extra) <= max(extra) <= 34.0
+    assert 19.9 <= min(extra) <= max(extra) <= 33.4
     value = allowances.cope_extra().value
     assert (value.low, value.usual, value.high) == (25.0, 50.0, 50.0)
 

@@ -6,9 +6,11 @@ import re
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from patternprep.data.alloy_book import load_alloys
-from patternprep.errors import DataFault, FileFault
+from patternprep.errors import DataFault, FileFault, PatternprepError
 from patternprep.formulas.contraction import contraction_for
 
 PAGE = Path(__file__).parents[2] / "docs" / "shop-alloys.md"
@@ -234,3 +236,66 @@ def test_not_text(tmp_path: Path) -> None:
     path.write_bytes(b"\xff\xfe\x00")
     with pytest.raises(FileFault, match="UTF-8"):
         load_alloys(path)
+
+
+VALUES = st.sampled_from(
+    [
+        "1",
+        "-1",
+        "0",
+        "1e400",
+        "-inf",
+        "nan",
+        "1" + "0" * 400,
+        "true",
+        '""',
+        '"1/0 in/ft"',
+        '"1/4 in/ft"',
+        '"1930 degF"',
+        '"... degF"',
+        '"1.2.3 lb/in3"',
+        '">=1.2.3"',
+        '"1-2-3"',
+        "[]",
+        "[[]]",
+        "{}",
+        "{ at = [] }",
+        "{ low = 1, high = {} }",
+        "{ at = 1, source = 3 }",
+        "{ Cu = 90 }",
+        '{ Cu = "<=101" }',
+        "2020-01-01",
+        "'''\n[alloy]\n'''",
+    ]
+)
+KEYS = st.sampled_from(
+    (
+        *("id", "name", "family", "aliases", "notes", "cautions", "composition"),
+        *("contraction_table", "contraction_percent", "liquidus_c"),
+        *("density_solid_g_cm3", "smallest_section_mm"),
+    )
+)
+
+
+@given(st.dictionaries(KEYS, VALUES, max_size=4), st.booleans())
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_whatever_stands_there_only_our_errors_come(tmp_path_factory, entries, known) -> None:
+    lines = ["version = 1", "[[alloy]]"]
+    if "id" not in entries:
+        lines.append('id = "C95400"' if known else 'id = "QM"')
+    lines += [f"{key} = {value}" for key, value in entries.items()]
+    path = tmp_path_factory.mktemp("shop") / "shop.toml"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    message = f"{path} is right."
+    try:
+        load_alloys(path)
+    except PatternprepError as fault:
+        message = fault.message
+    assert "shop.toml" in message
+    assert len(message) < 1500
+
+
+@pytest.mark.parametrize("text", ["x = " + "[" * 5000, "x = 1" + "0" * 5000, "version = true"])
+def test_hostile_texts(shop, text: str) -> None:
+    with pytest.raises(DataFault):
+        load_alloys(shop(text))
