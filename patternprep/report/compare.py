@@ -19,7 +19,8 @@ def compare_text(table: dict[str, Any]) -> str:
             0,
         ),
         "",
-        f"{'alloy':<21}{'contr.':>7}{'pattern size':>22}{'casting':>10}{'charge':>10}{'charge':>10}",
+        f"{'alloy':<21}{'contr.':>7}{'pattern size':>22}{'casting':>10}"
+        f"{'charge':>10}{'charge':>10}",
         f"{'':<21}{'%':>7}{'mm':>22}{'kg':>10}{'kg':>10}{'lb':>10}",
     ]
     for row in table["alloys"]:
