@@ -142,7 +142,7 @@ class _Package:
             if name.endswith(" Relationship") and given.get("Type") == _MODEL_TYPE:
                 found.append(given.get("Target", ""))
 
-        _parse(self, "_rels/.rels", begin, None)
+        _parse(self, "_rels/.rels", begin)
         if not found:
             raise self.fault("is a zip archive without a 3D model (not 3MF)")
         return posixpath.normpath(found[0].lstrip("/"))
@@ -154,7 +154,7 @@ class _Package:
         return self.models[key]
 
 
-def _parse(package: _Package, part: str, begin: Any, end: Any) -> None:
+def _parse(package: _Package, part: str, begin: Any, prefix: Any = None) -> None:
     """Run expat over a part with document types, entities and outside references refused."""
     parser = expat.ParserCreate(namespace_separator=" ")
     parser.buffer_text = True
@@ -167,8 +167,8 @@ def _parse(package: _Package, part: str, begin: Any, end: Any) -> None:
     parser.UnparsedEntityDeclHandler = refuse
     parser.ExternalEntityRefHandler = refuse
     parser.StartElementHandler = begin
-    if end is not None:
-        parser.EndElementHandler = end
+    if prefix is not None:
+        parser.StartNamespaceDeclHandler = prefix
     try:
         for block in package.blocks(part):
             parser.Parse(block, False)
@@ -221,12 +221,21 @@ class _Reader:
             first = False
             begin(name, given)
 
-        _parse(self.package, self.model.part, opening, None)
+        _parse(self.package, self.model.part, opening, self._note_prefix)
+
+    def _note_prefix(self, prefix: str | None, space: str) -> None:
+        self.prefixes[prefix or ""] = space
 
     def on_model(self, given: dict[str, str]) -> None:
         self.model.unit = given.get("unit", "millimeter")
         if self.model.unit not in MM_PER_3MF_UNIT:
             raise self.package.fault(f"states the unknown unit '{self.model.unit[:40]}'")
+        for prefix in given.get("requiredextensions", "").split():
+            space = self.prefixes.get(prefix, prefix)
+            if space not in _HARMLESS:
+                raise self.package.fault(
+                    f"needs a 3MF extension that is not read here ('{space[:80]}')"
+                )
 
     def on_object(self, given: dict[str, str]) -> None:
         self.open = _Object(given.get("type", "model"))
@@ -281,10 +290,13 @@ def _build(package: _Package, root: _Model) -> ThreeMf:
     scale = MM_PER_3MF_UNIT[root.unit]
     placed: list[tuple[_Object, FloatArray, str]] = []
     skipped: set[str] = set()
-    facets = 0
+    facets = visits = 0
 
     def place(part: str, key: str, matrix: FloatArray, depth: int) -> None:
-        nonlocal facets
+        nonlocal facets, visits
+        visits += 1
+        if visits > 10 * _INSTANCES:
+            raise package.fault(f"places more than {10 * _INSTANCES} components")
         if depth > _DEPTH:
             raise package.fault(f"nests components deeper than {_DEPTH} or in a circle")
         body = package.model(part).objects.get(key)
