@@ -47,9 +47,7 @@ def alloys(
         from patternprep.report.compare import compare_text
 
         chosen = book.all() if name is None else (book.find(name),)
-        table = compare_alloys(
-            Path(for_part), chosen, units=units, progress=tell_stage(quiet)
-        )
+        table = compare_alloys(Path(for_part), chosen, units=units, progress=tell_stage(quiet))
         if as_json:
             print_json(table)
         else:

@@ -64,7 +64,9 @@ Match = Annotated[
     str | None, typer.Option(help="Where walls of both halves meet: taper (default) or step.")
 ]
 Draft = Annotated[str | None, typer.Option(help='Draft: "2 deg" (default) or table.')]
-DraftMaterial = Annotated[str | None, typer.Option(help="For the table: plastic or wood.")]
+DraftTable = Annotated[
+    str | None, typer.Option(help="Which table: plastic (default), wood, taper or shop rule.")
+]
 Corner = Annotated[str | None, typer.Option(help="Corners of the draft: mitred or round.")]
 Stock = Annotated[
     list[str] | None,
@@ -112,7 +114,7 @@ KEYS = {
     "parting": "parting.plane",
     "match": "parting.match",
     "draft": "draft.angle",
-    "draft_material": "draft.material",
+    "draft_table": "draft.table",
     "corner": "draft.corner",
     "stock_rule": "stock_rule.rule",
     "allowance_grade": "stock_rule.allowance_grade",
@@ -153,7 +155,7 @@ def _job_options(
     parting: Parting = None,
     match: Match = None,
     draft: Draft = None,
-    draft_material: DraftMaterial = None,
+    draft_table: DraftTable = None,
     corner: Corner = None,
     stock: Stock = None,
     stock_rule: StockRule = None,

@@ -4,14 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-import numpy.typing as npt
-
 from patternprep.errors import GeometryFault, UsageFault
-from patternprep.formulas.draft_angle import angle_from_table
+from patternprep.formulas.draft_angle import draft_rule
 from patternprep.kit.plan import Plan
 from patternprep.mesh.kernel import Solid
-from patternprep.mesh.mesh import FloatArray
 from patternprep.pattern.draft import (
     AngleRule,
     DraftedPattern,
@@ -36,17 +32,6 @@ class Halves:
 
     drafted: DraftedPattern
     undercuts: tuple[Undercut, ...]
-
-
-class _TableAngles:
-    """Draft by wall height and side, from the table for a pattern material."""
-
-    def __init__(self, material: str) -> None:
-        self.material = material
-
-    def __call__(self, height_mm: FloatArray, inside: npt.NDArray[np.bool_]) -> FloatArray:
-        outer = angle_from_table(height_mm, False, self.material)
-        return np.where(inside, angle_from_table(height_mm, True, self.material), outer)
 
 
 def make_halves(plan: Plan, progress: Progress = silent) -> Halves:
@@ -82,7 +67,7 @@ def _cut(whole: Solid, low: float, high: float) -> tuple[Solid | None, Solid | N
         )
     if high <= 0.0:
         return None, whole
-    above, below = whole.split_by_plane()
+    above, below = cut_at_parting(whole)
     return (None if above.is_empty else above), (None if below.is_empty else below)
 
 
@@ -90,7 +75,7 @@ def _angles(plan: Plan) -> AngleRule:
     """The job's draft as a rule of wall height and side."""
     choice = plan.job.draft
     if choice.angle == "table":
-        return _TableAngles(choice.material)
+        return draft_rule(choice.table)
     angle = parse_angle(choice.angle)
     if not 0.0 < angle <= LARGEST_DRAFT_DEG:
         raise GeometryFault(

@@ -139,8 +139,8 @@ class DraftChoice(_Section):
     """The taper of the walls."""
 
     angle: TableAngle = Field("2 deg", description='degrees, or "table" by wall height')
-    material: Literal["wood", "plastic"] = Field(
-        "plastic", description="what the pattern is made of, for the table"
+    table: Literal["plastic", "wood", "taper", "shop rule"] = Field(
+        "plastic", description="which table: by pattern material, taper by height, or shop rule"
     )
     corner: Literal["mitred", "round"] = Field("mitred", description="sharp edges stay, or round")
 

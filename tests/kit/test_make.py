@@ -1,0 +1,187 @@
+"""The main job end to end: a demo part in, a proved kit out."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from patternprep.errors import FileFault, ProofFailed, UsageFault
+from patternprep.kit.job import Job, build_job, load_job
+from patternprep.kit.pipeline import make_kit
+from patternprep.mesh.check import require_sound
+from patternprep.mesh.faces import find_faces
+from patternprep.mesh.read.stl import read_stl
+from patternprep.proof import prove_kit
+
+DEMO = Path(__file__).parents[2] / "demo_models"
+
+JOBS: dict[str, dict[str, Any]] = {
+    "bearing_cap": {"alloy": "EN-GJL-250", "stock": {}},
+    "flanged_bush": {"alloy": "C90500", "stock": {}},
+    "handwheel": {"alloy": "EN-GJL-250", "stock": {}},
+    "pump_elbow": {"alloy": "C83600", "stock": {"-x": "2 mm", "-y": "2 mm"}},
+    "ribbed_bracket": {"alloy": "LM25", "stock": {"-z": "table"}},
+    "sluice_link": {"alloy": "C86500", "stock": {}},
+    "vee_pulley": {"alloy": "EN-GJL-250", "stock": {"bores": "2 mm"}},
+}
+
+
+def job_for(name: str, **sections: Any) -> Job:
+    row = JOBS[name]
+    values: dict[str, Any] = {
+        "part": {"file": str(DEMO / f"{name}.stl")},
+        "alloy": {"name": row["alloy"]},
+        "stock": [{"face": face, "amount": amount} for face, amount in row["stock"].items()],
+    }
+    return build_job(values | sections, "the test")
+
+
+@pytest.fixture(scope="module")
+def kits(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("kits")
+
+
+@pytest.mark.parametrize("name", JOBS)
+def test_each_demo_part_gives_a_proved_kit(name: str, kits: Path) -> None:
+    out = kits / name
+    figures = make_kit(job_for(name), out)
+    assert figures["proof"]
+    assert all(row["passed"] for row in figures["proof"])
+    lines = prove_kit(out)  # again, by itself, as `check` does
+    assert all(line.passed for line in lines)
+    assert json.loads((out / "figures.json").read_text(encoding="utf-8")) == figures
+    for piece in figures["pieces"]:
+        for key in ("file", "print_file"):
+            require_sound(read_stl(out / piece[key]), piece[key])
+    causes = ("part", "stock", "undercut_filled", "draft", "parting_match", "rounding")
+    volumes = figures["volumes_mm3"]
+    assert sum(volumes[c] for c in causes) == pytest.approx(volumes["casting"], rel=1e-12)
+    assert abs(volumes["rounding"]) < 1e-5 * volumes["casting"]
+    charge = figures["charge"]
+    assert charge["mass_kg"] > figures["pour"]["poured_kg"] > figures["casting"]["mass_kg"]
+
+
+def test_the_kits_own_job_gives_the_same_bytes(tmp_path: Path) -> None:
+    first, second = tmp_path / "first", tmp_path / "second"
+    make_kit(job_for("ribbed_bracket"), first)
+    make_kit(load_job(first / "job.toml"), second)
+    names = sorted(p.relative_to(first) for p in first.rglob("*") if p.is_file())
+    assert names == sorted(p.relative_to(second) for p in second.rglob("*") if p.is_file())
+    assert {p.as_posix() for p in names} == {
+        "assembly/drag.stl",
+        "figures.json",
+        "job.toml",
+        "part.stl",
+        "pattern.3mf",
+        "print/drag.stl",
+    }
+    for name in names:
+        if name.name == "figures.json":  # it alone names the file that the part came from
+            old, new = (json.loads((k / name).read_text(encoding="utf-8")) for k in (first, second))
+            assert old["part"].pop("file") == "ribbed_bracket.stl"
+            assert new["part"].pop("file") == "part.stl"
+            assert old == new
+        else:
+            assert (first / name).read_bytes() == (second / name).read_bytes(), name
+
+
+def test_plane_faces_and_bores_come_out_right_to_5_micrometres(tmp_path: Path) -> None:
+    """The pattern's faces, measured on the written files, against part x (1 + s) plus stock."""
+    out = tmp_path / "kit"
+    figures = make_kit(job_for("ribbed_bracket"), out)
+    factor = 1.0 + figures["contraction"]["percent"] / 100.0
+    drag = read_stl(out / "assembly" / "drag.stl")
+    amount = figures["stock"]["faces"][0]["amount_mm"]
+    part = read_stl(out / "part.stl")
+    assert drag.size[2] == pytest.approx((part.size[2] + amount) * factor, abs=0.005)
+    levels = np.unique(np.round(drag.vertices[:, 2], 4))
+    for face in find_faces(part).of_kind("plane"):
+        if abs(face.normal[2] - 1.0) < 1e-9:  # faces that look away from the parting
+            height = (face.point[2] + amount) * factor
+            assert np.abs(levels + height).min() < 0.005, face.name
+
+
+def test_a_kit_is_not_replaced_and_a_failure_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "kit"
+    make_kit(job_for("bearing_cap"), out)
+    before = (out / "figures.json").read_bytes()
+    with pytest.raises(FileFault, match="--overwrite"):
+        make_kit(job_for("bearing_cap"), out)
+
+    import patternprep.proof
+
+    good = patternprep.proof.prove_kit
+
+    def spoilt(folder: Path, **options: Any) -> Any:
+        path = folder / "assembly" / "drag.stl"
+        data = bytearray(path.read_bytes())
+        data[84 + 12 : 84 + 16] = np.float32(1.0).tobytes()
+        path.write_bytes(bytes(data))
+        return good(folder, **options)
+
+    monkeypatch.setattr(patternprep.proof, "prove_kit", spoilt)
+    with pytest.raises(ProofFailed, match="do not use"):
+        make_kit(job_for("bearing_cap"), out, overwrite=True)
+    assert (out / "figures.json").read_bytes() == before
+    assert [p.name for p in tmp_path.iterdir()] == ["kit"]
+
+
+def test_the_printers_size_error_touches_print_only(tmp_path: Path) -> None:
+    plain, grown = tmp_path / "plain", tmp_path / "grown"
+    make_kit(job_for("bearing_cap"), plain)
+    make_kit(job_for("bearing_cap", printer={"size_error": "0.4 %"}), grown)
+    name = "assembly/drag.stl"
+    assert (plain / name).read_bytes() == (grown / name).read_bytes()
+    sizes = [read_stl(kit / "print" / "drag.stl").size for kit in (plain, grown)]
+    assert sizes[1] * 1.004 == pytest.approx(sizes[0], abs=1e-3)
+
+
+def test_a_contraction_that_is_given_goes_before_the_book(tmp_path: Path) -> None:
+    rows = (("1.9 %", "part", 1.019), ("2 %", "pattern", 1 / 0.98), ("1/4 in/ft", "part", 49 / 48))
+    for number, (text, basis, factor) in enumerate(rows):
+        out = tmp_path / f"kit{number}"
+        figures = make_kit(job_for("bearing_cap", contraction={"value": text, "basis": basis}), out)
+        part, drag = read_stl(out / "part.stl"), read_stl(out / "assembly" / "drag.stl")
+        assert drag.size[2] == pytest.approx(part.size[2] * factor, abs=0.005)
+        assert figures["contraction"]["percent"] == pytest.approx((factor - 1.0) * 100.0)
+
+
+def test_a_metal_master_contracts_twice(tmp_path: Path) -> None:
+    out = tmp_path / "kit"
+    figures = make_kit(
+        job_for("bearing_cap", master={"alloy": "LM25", "contraction": "1.3 %"}), out
+    )
+    s = figures["contraction"]["percent"] / 100.0
+    part, drag = read_stl(out / "part.stl"), read_stl(out / "assembly" / "drag.stl")
+    assert drag.size[2] == pytest.approx(part.size[2] * (1 + s) * 1.013, abs=0.005)
+
+
+def test_a_plane_without_a_pull_and_a_part_above_the_plane_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(UsageFault, match="--pull"):
+        make_kit(job_for("bearing_cap", parting={"plane": "10 mm"}), tmp_path / "a")
+    with pytest.raises(UsageFault, match="outside"):
+        make_kit(job_for("bearing_cap", parting={"pull": "+z", "plane": "900 mm"}), tmp_path / "b")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_shops_own_alloys_travel_with_the_kit(tmp_path: Path) -> None:
+    shop = tmp_path / "shop.toml"
+    shop.write_text(
+        'version = 1\n[[alloy]]\nid = "mill bronze"\nname = "the mill\'s own bronze"\n'
+        'family = "tin bronze"\ncontraction_percent = 1.7\ndensity_solid_g_cm3 = 8.7\n',
+        encoding="utf-8",
+    )
+    out = tmp_path / "kit"
+    job = job_for("bearing_cap", alloy={"name": "mill bronze", "shop_file": str(shop)})
+    figures = make_kit(job, out)
+    assert figures["contraction"]["percent"] == pytest.approx(1.7)
+    shutil.rmtree(tmp_path / "kit2", ignore_errors=True)
+    again = make_kit(load_job(out / "job.toml"), tmp_path / "kit2")
+    assert again["contraction"] == figures["contraction"]
