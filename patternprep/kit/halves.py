@@ -75,7 +75,8 @@ def _angles(plan: Plan) -> AngleRule:
     """The job's draft as a rule of wall height and side."""
     choice = plan.job.draft
     if choice.angle == "table":
-        return draft_rule(choice.table)
+        rule = draft_rule(choice.table)
+        return lambda height_mm, inside: rule(height_mm, inside)
     angle = parse_angle(choice.angle)
     if not 0.0 < angle <= LARGEST_DRAFT_DEG:
         raise GeometryFault(
