@@ -185,15 +185,26 @@ def _part(points: FloatArray, faces: IntArray, step: float) -> tuple[FloatArray,
             "remove the part's thinnest details."
         )
     twin = pair_all(points, faces, table)
-    start = table.half[table.start[bad]]
-    ends = np.concatenate([faces.reshape(-1)[start], faces[start // 3, (start % 3 + 1) % 3]])
+    first = table.half[table.start[bad]]
+    ends = np.concatenate([faces.reshape(-1)[first], faces.reshape(-1)[_next_corner(first)]])
     split, parent = split_fans(faces, len(points), twin, np.unique(ends))
-    points = points[parent]
-    stuck = ~edge_table(split).simple
-    if stuck.any() and len(parent) == len(np.unique(parent)):
+    count = table.count[bad]
+    step_in = np.arange(int(count.sum())) - np.repeat(np.cumsum(count) - count, count)
+    half = table.half[np.repeat(table.start[bad], count) + step_in]
+    corners = np.zeros(3 * len(split), bool)
+    corners[half] = corners[_next_corner(half)] = True
+    if len(parent) == len(points):  # every touching edge hangs together at both its ends
+        old = len(points)
         points, split, parent = _split_stuck(points, split, twin)
-    copies = np.flatnonzero(np.bincount(parent)[parent] > 1)
-    return _rounded(_nudged(points, split, copies, step)), split
+        corners = split.reshape(-1) >= old
+    else:
+        points = points[parent]
+    chosen = np.flatnonzero(np.bincount(parent)[parent] > 1)
+    return _rounded(_nudged(points, split, chosen, corners, step)), split
+
+
+def _next_corner(half: IntArray) -> IntArray:
+    return half - half % 3 + (half % 3 + 1) % 3
 
 
 def _split_stuck(
@@ -227,20 +238,26 @@ def _split_stuck(
     return np.concatenate(new_points), np.concatenate(new_faces), np.concatenate(parents)
 
 
-def _nudged(points: FloatArray, faces: IntArray, chosen: IntArray, step: float) -> FloatArray:
-    """The chosen vertices moved by a step against their facets' mean normal (in plan on z = 0)."""
-    cross = Mesh(points, faces).cross
-    length = np.linalg.norm(cross, axis=1, keepdims=True)
-    unit = np.divide(cross, length, out=np.zeros_like(cross), where=length > 0.0)
+def _nudged(
+    points: FloatArray,
+    faces: IntArray,
+    chosen: IntArray,
+    corners: np.ndarray[tuple[int], np.dtype[np.bool_]],
+    step: float,
+) -> FloatArray:
+    """The chosen vertices moved by a step into the material (in plan on z = 0).
+
+    The way in is against the mean normal of the facets that touch along an edge, told by their
+    marked ``corners`` (3m,): so walls across the edge's ends stay in their planes.
+    """
+    unit = np.repeat(Mesh(points, faces).normals, 3, axis=0)
     wanted = np.zeros(len(points), bool)
     wanted[chosen] = True
+    owner = faces.reshape(-1)
+    at = corners & wanted[owner]
     inward = np.zeros_like(points)
-    for i in range(3):
-        at = wanted[faces[:, i]]
-        np.add.at(inward, faces[at, i], -unit[at])
+    np.add.at(inward, owner[at], -unit[at])
     inward[points[:, 2] == 0.0, 2] = 0.0
     size = np.linalg.norm(inward, axis=1, keepdims=True)
-    moved = points.copy()
     move = np.divide(inward, size, out=np.zeros_like(inward), where=size > 1e-9)
-    moved[chosen] += step * move[chosen]
-    return moved
+    return points + step * move
