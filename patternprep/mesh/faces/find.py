@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from patternprep.mesh.faces.describe import described
 from patternprep.mesh.faces.model import FaceSet
-from patternprep.mesh.faces.regions import SMOOTH_DEG, WIDTH_RATIO, Finder, curved_regions
+from patternprep.mesh.faces.regions import WIDTH_RATIO, Finder, curved_regions
 from patternprep.mesh.faces.surface import Surface
 from patternprep.mesh.faces.topology import (
     COPLANAR_DEG,
@@ -26,6 +26,12 @@ from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 __all__ = ["find_faces", "flatness_limit"]
 
 BoolArray = npt.NDArray[np.bool_]
+
+
+SOFT_DEG = 20.0
+"""Flat patches that no curve holds and that meet at less may be facets of a free-form surface."""
+FREE_PATCHES = 8
+"""So many of them in a row are."""
 
 
 def flatness_limit(mesh: Mesh) -> float:
@@ -167,22 +173,24 @@ def _plane_labels(
 ) -> BoolArray:
     """Which flat patches are faces of their own, and not facets of a free-form surface.
 
-    A patch is a plane when at least half of its rim is sharp or on a curved surface, or when it
-    is several times wider than what it runs smoothly into.
+    Patches of like width that run softly into each other, FREE_PATCHES of them or more, are
+    facets of a curve that no fit has taken; all others are planes.
     """
     first, second = labels[edges.facets[:, 0]], labels[edges.facets[:, 1]]
     border = first != second
-    smooth = border & (edges.angle < SMOOTH_DEG) & ~owned[edges.facets].any(axis=1)
     rim = np.zeros(count)
-    soft = np.zeros(count)
     for side in (first, second):
         rim += np.bincount(side[border], edges.length[border], count)
     area = sum_by(labels, finder.mesh.areas, count)
     width = 2.0 * area / np.maximum(rim, 1e-300)
-    for side, other in ((first, second), (second, first)):
-        narrow = smooth & (width[side] < WIDTH_RATIO * width[other])
-        soft += np.bincount(side[narrow], edges.length[narrow], count)
-    return (soft < 0.5 * rim) & (area > 0.0)
+    pair = np.sort(np.stack([width[first], width[second]], axis=1), axis=1)
+    soft = border & (edges.angle < SOFT_DEG) & ~owned[edges.facets].any(axis=1)
+    soft &= pair[:, 1] <= WIDTH_RATIO * pair[:, 0]
+    group = components(count, np.stack([first[soft], second[soft]], axis=1))
+    held = np.zeros(count, dtype=bool)
+    held[labels[owned]] = True
+    members = np.bincount(group[~held], minlength=count)
+    return (members[group] < FREE_PATCHES) & (area > 0.0)
 
 
 def _plane(mesh: Mesh, facets: IntArray, normal: FloatArray) -> Draftsman:

@@ -30,6 +30,10 @@ WIDTH_RATIO = 3.0
 """Strips of one curved surface differ in width by less than this."""
 _SAMPLE = 300
 _FIRST_WINDOW = 800
+_IN_A_ROW = 10
+"""Seeds that may fail one after another before a block is left as free-form."""
+_BUDGET = 250
+"""Seeds that may fail in all; each one that succeeds allows two more."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,6 +69,7 @@ class Finder:
         self.blocks = components(mesh.facets, edges.facets[smooth & (alike | ~border)])
         self.owner = np.full(mesh.facets, -1, dtype=np.int64)
         self.regions: list[Region] = []
+        self.budget = _BUDGET
         self.turn = np.zeros(mesh.facets)
         bend = smooth & border
         for column in range(2):
@@ -84,9 +89,10 @@ class Finder:
             self.mesh.areas[some] + 1e-300,
         )
 
-    def limit(self, surface: Surface) -> float:
-        """How far a vertex may lie from the surface, mm."""
-        return min(FIT_MM, 0.004 * surface.curvature_radius) + 2.0 * self.noise
+    def limit(self, surface: Surface, typical: float = FIT_MM) -> float:
+        """How far a vertex may lie from the surface, mm; less where most lie closer."""
+        loose = min(FIT_MM, 0.004 * surface.curvature_radius)
+        return min(loose, max(self.tight, 4.0 * typical)) + 2.0 * self.noise
 
     def best_fit(self, facets: IntArray, close: float) -> tuple[Surface, float] | None:
         """The simplest surface whose vertices fit; ``close`` bounds 8 of 10 of them, mm."""
@@ -94,7 +100,7 @@ class Finder:
         found: tuple[Surface, float] | None = None
         found_depth = np.inf
         for kind in ("cylinder", "cone", "sphere", "torus"):
-            surface = fit_surface(kind, sample, self.noise)
+            surface = fit_surface(kind, sample, self.noise, 10.0 * close)
             if surface is None or surface.curvature_radius < 4.0 * self.noise:
                 continue
             off = np.abs(surface.distance(sample.points))
@@ -118,12 +124,14 @@ class Finder:
         weight = float(sample.areas.sum())
         return abs(float((np.sign(along) * sample.areas).sum())) > 0.98 * weight
 
-    def fitting(self, facets: IntArray, surface: Surface, outward: bool, step: float) -> BoolArray:
+    def fitting(
+        self, facets: IntArray, surface: Surface, outward: bool, step: float, typical: float
+    ) -> BoolArray:
         """Which facets lie on the surface: every vertex on it or on a chord of it, facing right.
 
         ``step``: the usual angle between neighbouring strips, degrees.
         """
-        limit = self.limit(surface)
+        limit = self.limit(surface, typical)
         chord = 2.0 * surface.curvature_radius * np.sin(np.radians(min(step, 60.0)) / 4.0) ** 2
         corners = self.mesh.vertices[self.mesh.faces[facets]]
         off = surface.distance(corners.reshape(-1, 3)).reshape(-1, 3)
@@ -173,13 +181,14 @@ class Finder:
         fit = self.best_fit(facets, FIT_MM)
         if fit is None:
             return False
-        surface, _ = fit
+        surface, typical = fit
         step = self.usual_step(facets)
         outward = self.outward(facets, surface)
-        inside = self.fitting(facets, surface, outward, step)
+        inside = self.fitting(facets, surface, outward, step, typical)
         if self.mesh.areas[facets[~inside]].sum() > 1e-3 * self.mesh.areas[facets].sum():
             return False
-        return self.accept(self.widened(facets[inside], surface, outward, step), surface)
+        region = self.widened(facets[inside], surface, outward, step, typical)
+        return self.accept(region, surface)
 
     def outward(self, facets: IntArray, surface: Surface) -> bool:
         """Is the material on the inner side of the surface?"""
@@ -188,7 +197,9 @@ class Finder:
         )
         return bool(along.sum() > 0.0)
 
-    def widened(self, facets: IntArray, surface: Surface, outward: bool, step: float) -> IntArray:
+    def widened(
+        self, facets: IntArray, surface: Surface, outward: bool, step: float, typical: float
+    ) -> IntArray:
         """The facets and all smoothly connected free ones that lie on the same surface."""
         region = facets
         front = facets
@@ -197,7 +208,7 @@ class Finder:
             ring = np.unique(self.table[front])
             ring = ring[ring >= 0]
             ring = ring[self.owner[ring] == -1]
-            front = ring[self.fitting(ring, surface, outward, step)] if len(ring) else ring
+            front = ring[self.fitting(ring, surface, outward, step, typical)]
             self.owner[front] = -2
             region = np.concatenate([region, front]) if len(front) else region
         self.owner[region] = -1
@@ -257,13 +268,13 @@ class Finder:
             fit = self.best_fit(near, max(2.0 * self.noise, 0.02 * bulge))
             if fit is None or bulge < 20.0 * self.noise:
                 continue
-            region, surface = self.spread_out(seed, near, fit[0])
+            region, surface = self.spread_out(seed, near, *fit)
             if region is not None and surface is not None and self.accept(region, surface):
                 return True, region
         return False, tried
 
     def spread_out(
-        self, seed: int, near: IntArray, surface: Surface
+        self, seed: int, near: IntArray, surface: Surface, typical: float
     ) -> tuple[IntArray | None, Surface | None]:
         """Grow from a first fit by refitting on ever larger windows until nothing changes."""
         window_size = _FIRST_WINDOW
@@ -272,7 +283,7 @@ class Finder:
         size = 0
         for _ in range(14):
             outward = self.outward(near, surface)
-            inside = window[self.fitting(window, surface, outward, step)]
+            inside = window[self.fitting(window, surface, outward, step, typical)]
             if seed not in inside:
                 return None, None
             region = self.connected(seed, inside)
@@ -289,7 +300,8 @@ class Finder:
             fit = self.best_fit(region, self.tight)
             if fit is None:
                 return None, None
-            surface, near, step = fit[0], region, self.usual_step(region)
+            surface, typical = fit
+            near, step = region, self.usual_step(region)
         turn = self.mesh.normals[region] @ self.mesh.normals[seed]
         if turn.min() > np.cos(np.radians(12.0)):
             return None, None
@@ -308,17 +320,19 @@ class Finder:
         place = np.round(self.centroids[facets], 4)
         order = facets[np.lexsort((place[:, 2], place[:, 1], place[:, 0], -key))]
         dead = set[int]()
-        failures, patience = 0, 30
+        failures = 0
         for seed in order:
             if self.owner[seed] != -1 or int(seed) in dead or self.turn[seed] == 0.0:
                 continue
             good, region = self.grow(int(seed))
             if good:
-                patience += 3
+                failures = 0
+                self.budget += 2
                 continue
             dead.update(region.tolist())
             failures += 1
-            if failures > patience:
+            self.budget -= 1
+            if failures > _IN_A_ROW or self.budget < 0:
                 break
 
 
@@ -337,6 +351,6 @@ def curved_regions(mesh: Mesh, edges: Edges, patches: IntArray, noise: float) ->
         facets = facets[finder.owner[facets] == -1]
         if len(facets) >= 6 and not finder.whole_block(facets):
             left.append(facets)
-    for facets in left:
+    for facets in sorted(left, key=lambda f: -float(mesh.areas[f].sum())):
         finder.from_seeds(facets)
     return finder

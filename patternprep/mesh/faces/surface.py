@@ -112,12 +112,19 @@ class Sample:
         return float(heights.max() - heights.min())
 
 
+def cross_of(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Cross product of two single vectors, without the overhead of the general one."""
+    ax, ay, az = a.tolist()
+    bx, by, bz = b.tolist()
+    return np.array([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
+
+
 def frame_of(axis: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Two unit vectors that make a right-handed frame with the axis."""
     least = int(np.argmin(np.abs(axis)))
-    first = np.cross(axis, np.eye(3)[least])
-    first /= np.linalg.norm(first)
-    return first, np.cross(axis, first)
+    first = cross_of(axis, np.eye(3)[least])
+    first /= np.sqrt(first @ first)
+    return first, cross_of(axis, first)
 
 
 def _circle(x: FloatArray, y: FloatArray) -> tuple[float, float, float]:
@@ -182,7 +189,7 @@ def _fit_torus(sample: Sample) -> Surface:
     bb = (sample.normals * weight[:, None]).T @ sample.normals
     inverse = np.linalg.pinv(bb, rcond=1e-9)
     axis = np.linalg.eigh(aa - ab @ inverse @ ab.T)[1][:, 0]
-    point = middle + scale * np.cross(axis, -inverse @ ab.T @ axis)
+    point = middle + scale * cross_of(axis, -inverse @ ab.T @ axis)
     height, rho, _ = Surface("cylinder", point, axis).split(sample.points)
     ring, level, tube = _circle(rho, height)
     return Surface("torus", point + level * axis, axis, ring, tube)
@@ -207,38 +214,67 @@ def _nudged(surface: Surface, names: str, step: FloatArray) -> Surface:
     return replace(
         surface,
         point=point,
-        axis=axis / np.linalg.norm(axis),
+        axis=axis / np.sqrt(axis @ axis),
         radius=surface.radius + change.get("r", 0.0),
         second=surface.second + change.get("k", 0.0),
     )
 
 
-def _refined(surface: Surface, points: FloatArray, names: str, good: float) -> Surface:
-    """Gauss-Newton on the vertices' distances, with halved steps where one overshoots."""
+def _slopes(surface: Surface, points: FloatArray, names: str) -> FloatArray:
+    """Change of the distances (n, k) with each of the named parameters."""
+    e1, e2 = frame_of(surface.axis)
+    normal = surface.normal(points)
+    arm = points - surface.point
+    height = arm @ surface.axis
+    columns = []
+    for name in names:
+        if name in "xyz":
+            columns.append(-normal[:, "xyz".index(name)])
+        elif name in "st":
+            columns.append(-(normal @ (e1 if name == "s" else e2)))
+        elif name == "h":
+            columns.append(-(normal @ surface.axis))
+        elif name in "uv":
+            # the axis leans towards e: points swing the other way about the surface's point
+            e = e1 if name == "u" else e2
+            columns.append((normal @ surface.axis) * (arm @ e) - (normal @ e) * height)
+        elif name == "r":
+            columns.append(_radius_slope(surface, points, normal))
+        elif surface.kind == "cone":
+            columns.append(-height / np.sqrt(1.0 + surface.second**2))
+        else:
+            columns.append(-np.ones(len(points)))
+    return np.stack(columns, axis=1)
+
+
+def _radius_slope(surface: Surface, points: FloatArray, normal: FloatArray) -> FloatArray:
+    if surface.kind == "cone":
+        return np.full(len(points), -1.0 / np.sqrt(1.0 + surface.second**2))
+    if surface.kind == "torus":
+        _, _, radial = surface.split(points)
+        return -np.einsum("ij,ij->i", normal, radial)
+    return -np.ones(len(points))
+
+
+def _refined(
+    surface: Surface, points: FloatArray, names: str, good: float, hopeless: float
+) -> Surface | None:
+    """Gauss-Newton on the vertices' distances, with shorter steps where one overshoots.
+
+    None where the mean distance stays beyond what is hopeless.
+    """
     residual = surface.distance(points)
     best = float(residual @ residual)
-    scale = max(float(np.ptp(points, axis=0).max()), 1e-9)
-    unit = np.array(
-        [
-            1e-7 if c in "uv" or (c == "k" and surface.kind == "cone") else 1e-7 * scale
-            for c in names
-        ]
-    )
-    for _ in range(12):
+    for turn in range(12):
         if np.abs(residual).max() <= good:
             break
-        columns = [
-            (
-                _nudged(surface, names, np.where(np.arange(len(names)) == i, unit, 0.0)).distance(
-                    points
-                )
-                - residual
-            )
-            for i in range(len(names))
-        ]
-        step = -np.linalg.lstsq(np.stack(columns, axis=1), residual, rcond=1e-10)[0]
+        if best > len(points) * (hopeless if turn < 2 else 0.3 * hopeless) ** 2:
+            return None
+        slopes = _slopes(surface, points, names)
+        scale = np.sqrt(np.einsum("ij,ij->j", slopes, slopes)) + 1e-300
+        step = -np.linalg.lstsq(slopes / scale, residual, rcond=1e-10)[0] / scale
         for _ in range(4):
-            trial = _nudged(surface, names, step * unit)
+            trial = _nudged(surface, names, step)
             residual_new = trial.distance(points)
             value = float(residual_new @ residual_new)
             if value < best:
@@ -253,11 +289,12 @@ def _refined(surface: Surface, points: FloatArray, names: str, good: float) -> S
     return surface
 
 
-def fit_surface(kind: str, sample: Sample, good: float) -> Surface | None:
+def fit_surface(kind: str, sample: Sample, good: float, hopeless: float) -> Surface | None:
     """Least-squares surface of the kind through the sample's vertices; None when it is senseless.
 
     Facets of a curved surface are chords, so only the vertices are asked; facet normals give the
-    first axis. ``good``: a largest residual at which no refinement is needed, mm.
+    first axis. ``good``: a largest residual at which no refinement is needed, mm; ``hopeless``:
+    a root mean square residual of the first guess at which none is tried.
     """
     fit, names = _FITS[kind]
     if len(sample.points) < len(names) + 1:
@@ -266,9 +303,12 @@ def fit_surface(kind: str, sample: Sample, good: float) -> Surface | None:
         surface = fit(sample)
         if not np.isfinite([*surface.point, *surface.axis, surface.radius]).all():
             return None
-        surface = _refined(surface, sample.points, names, good)
+        refined = _refined(surface, sample.points, names, good, hopeless)
     except np.linalg.LinAlgError:
         return None
+    if refined is None:
+        return None
+    surface = refined
     if kind != "cone" and surface.radius <= 0.0:
         return None
     if kind == "torus" and surface.second <= 0.0:
