@@ -6,6 +6,7 @@ normals lie), faces the part could lie on, principal axes of inertia and the par
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +19,8 @@ __all__ = ["MAX_AXES", "Axis", "natural_axes", "plan_direction"]
 
 MAX_AXES = 12
 """Most lines of pull that one search looks at (each in both senses)."""
+_ODD_DEG = 8.0
+"""A fitted or leaned-on direction this close to a face's or axis's own is of no interest."""
 SAME_DEG = 1.0
 """Directions closer than that count as one."""
 _AROUND_DEG = 6.0
@@ -34,10 +37,14 @@ _HULL_SHARE = 0.04
 
 @dataclass(frozen=True)
 class Axis:
-    """A line of pull: unit direction (3,) and what it is on the part."""
+    """A line of pull: unit direction (3,) and what it is on the part.
+
+    An ``odd`` one has no face or axis of the part to lay the mould out by.
+    """
 
     direction: FloatArray
     what: str
+    odd: bool = False
 
 
 def natural_axes(survey: Survey) -> tuple[Axis, ...]:
@@ -47,11 +54,15 @@ def natural_axes(survey: Survey) -> tuple[Axis, ...]:
     _take(found, [Axis(d, "the direction of its large faces") for d in faces[:3]])
     turned = [_settled(d, faces) for d in _turned_axes(survey)]
     _take(found, [Axis(d, "the axis of its turned shape") for d in turned])
+    square = _square_to([*faces[:3], *turned[:2]])
+    _take(found, [Axis(d, "square to its large faces and axes") for d in square[:3]])
     _take(found, [Axis(d, "a part axis") for d in np.eye(3)])
-    _take(found, [Axis(d, "a principal axis of inertia") for d in _inertia_axes(survey)])
+    inertia = [Axis(d, "a principal axis of inertia", odd=True) for d in _inertia_axes(survey)]
+    _take(found, inertia, _ODD_DEG)
     big = faces[3:6][shares[3:6] > 2.0 * _FACE_SHARE]
     _take(found, [Axis(d, "the direction of its large faces") for d in big])
-    _take(found, [Axis(d, "a side that it can lie on") for d in _hull_sides(survey)])
+    sides = [Axis(d, "a side that it can lie on", odd=True) for d in _hull_sides(survey)]
+    _take(found, sides, _ODD_DEG)
     _take(found, [Axis(d, "the direction of its large faces") for d in faces[3:6]])
     found = found[:MAX_AXES]
     for d in turned[:1]:  # a turned part may also lie down, whichever way round
@@ -69,9 +80,9 @@ def plan_direction(survey: Survey, pull: FloatArray) -> FloatArray:
     return np.roll(pull, 1)
 
 
-def _take(found: list[Axis], more: list[Axis]) -> None:
+def _take(found: list[Axis], more: list[Axis], apart_deg: float = SAME_DEG) -> None:
     """Append the axes that differ from all found so far."""
-    limit = np.cos(np.radians(SAME_DEG))
+    limit = np.cos(np.radians(apart_deg))
     for axis in more:
         direction = axis.direction / np.linalg.norm(axis.direction)
         # whole-number directions of the part stay whole numbers
@@ -79,7 +90,13 @@ def _take(found: list[Axis], more: list[Axis]) -> None:
         if np.abs(direction - snapped).max() < 1e-9:
             direction = snapped
         if all(abs(float(direction @ a.direction)) < limit for a in found):
-            found.append(Axis(_canonical(direction), axis.what))
+            found.append(Axis(_canonical(direction), axis.what, axis.odd))
+
+
+def _square_to(directions: list[FloatArray]) -> list[FloatArray]:
+    """Third directions of the pairs that stand at right angles, within 3 degrees."""
+    pairs = itertools.combinations(directions, 2)
+    return [np.cross(a, b) for a, b in pairs if abs(float(a @ b)) < 0.05]
 
 
 def _settled(direction: FloatArray, faces: FloatArray) -> FloatArray:

@@ -16,13 +16,21 @@ __all__ = ["Figures", "cost", "machined_areas", "sentences", "way_on_part"]
 # demo parts and common shapes come out as is common practice.
 _DRAFT = 1.0
 _UNDERCUT = 0.6  # a core takes this metal out again
-_DEEP_OPENING = 0.35  # drawn after all where the sand holds
-_NOT_CLEAN = 0.02
+_OPENING = 0.35  # a hole along the pull whose sand does not stand: drawn after all where it does
+_SAND_STANDS, _SAND_FALLS = 1.0, 3.0  # height over width of the sand in a hole: the cost between
+DEEP_RATIO = 1.5
+"""Sand that stands higher than this many times its width hardly draws or holds.
+
+Common practice; such holes are cored, or cast solid and drilled.
+"""
 _CORE = 0.05
 _CORE_FULL_SHARE = 1e-2  # a room of this share of the part asks for a whole core
-_UNEVEN_HALVES = 0.02
-_TWO_HALVES = 0.05
-_FLAT_BACK = 0.02
+_NOT_CLEAN = 0.02
+_NOT_CLEAN_FULL_SHARE = 2e-3
+_ODD_PULL = 0.04
+_TWO_HALVES = 0.06
+_AT_THE_MIDDLE = 0.005
+_FLAT_BACK = 0.03
 _MACHINED_UP = 0.05
 _HEAVY_LOW = 0.01
 _HEIGHT = 0.01
@@ -44,7 +52,8 @@ class Figures:
     below: float
     flat_share: float
     one_piece: bool
-    deep_openings: list[float]
+    openings: list[tuple[float, float]]
+    odd_pull: bool
 
     @property
     def height(self) -> float:
@@ -57,6 +66,11 @@ class Figures:
         return self.height / max(float(np.sqrt(4.0 * self.footprint / np.pi)), 1e-12)
 
     @property
+    def deep_openings(self) -> int:
+        """Holes along the pull whose sand would stand more than DEEP_RATIO times its width."""
+        return sum(ratio > DEEP_RATIO for _, ratio in self.openings)
+
+    @property
     def flat_back(self) -> bool:
         """One end lies on the parting with a flat face over at least 30 % of the footprint."""
         return self.one_piece and self.flat_share >= 0.3
@@ -65,15 +79,20 @@ class Figures:
 def cost(f: Figures) -> float:
     """Cost in shares of the part's volume, lower is better."""
     rooms = [u.volume_mm3 for u in f.undercuts] or [f.undercut]
-    rooms += f.deep_openings
     cores = sum(min(1.0, v / f.part_volume / _CORE_FULL_SHARE) for v in rooms)
     machined = sum(f.machined)
     total = _DRAFT * (f.draft + f.matching) / f.part_volume
     total += _UNDERCUT * f.undercut / f.part_volume
-    total += _CORE * cores + (_NOT_CLEAN if f.undercut > 0.0 else 0.0)
-    total += _DEEP_OPENING * sum(f.deep_openings) / f.part_volume
+    total += _CORE * cores
+    total += _NOT_CLEAN * min(1.0, f.undercut / f.part_volume / _NOT_CLEAN_FULL_SHARE)
+    total += _ODD_PULL if f.odd_pull else 0.0
+    for volume, ratio in f.openings:
+        share = volume / f.part_volume
+        falls = min(1.0, max(0.0, (ratio - _SAND_STANDS) / (_SAND_FALLS - _SAND_STANDS)))
+        total += falls * (_OPENING * share + _CORE * min(1.0, share / _CORE_FULL_SHARE))
     if not f.one_piece:
-        total += _TWO_HALVES + _UNEVEN_HALVES * abs(f.above - f.below) / max(f.height, 1e-12)
+        total += _TWO_HALVES
+        total -= _AT_THE_MIDDLE if abs(f.above - f.below) < 2e-3 * f.height else 0.0
     total -= _FLAT_BACK * f.flat_share if f.flat_back else 0.0
     total += _MACHINED_UP * (f.machined[0] / machined if machined > 0.0 else 0.0)
     total += _HEAVY_LOW * (1.0 - f.heavy_level)
@@ -139,8 +158,8 @@ def sentences(f: Figures, axis_what: str, plane_what: str) -> tuple[str, ...]:
         said.append(f"Two halves: {f.above:.1f} mm high in the cope, {f.below:.1f} mm in the drag.")
     if f.deep_openings:
         said.append(
-            f"{_count(len(f.deep_openings), 'opening')} along the pull would need sand standing "
-            "higher than it is wide, which hardly holds: core it, or cast it solid and drill."
+            f"{_count(f.deep_openings, 'opening')} along the pull would need sand standing "
+            "more than 1.5 times as high as wide: core it, or cast it solid and drill."
         )
     up, down, upright = f.machined
     if up + down + upright > 0.0:

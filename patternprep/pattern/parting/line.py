@@ -86,16 +86,15 @@ class Line:
             own = label[box] == k
             rim = ndimage.binary_dilation(own) & (label[box] == 0)
             low, high = float(np.median(bottom[box][rim])), float(np.median(top[box][rim]))
-            width = (2.0 * float(half_width[k - 1]) - 1.0) * columns.cell
+            width = max(2.0 * float(half_width[k - 1]) - 1.0, 1.0) * columns.cell
             found.append((width, float(own.sum()) * columns.cell**2, low, high))
         return tuple(found)
 
-    def deep_openings(self, height: float) -> list[float]:
-        """Volumes, mm3, of openings where one half's sand would stand higher than it is wide."""
+    def standing_sand(self, height: float) -> list[tuple[float, float]]:
+        """(volume mm3, height over width of the taller half's sand) of each opening."""
         return [
-            area * (high - low)
+            (area * (high - low), max(high - height, height - low) / width)
             for width, area, low, high in self.openings
-            if max(high - height, height - low) > width
         ]
 
     def flat_share(self, height: float, sense: float) -> float:

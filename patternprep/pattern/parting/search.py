@@ -202,7 +202,8 @@ def _figures(
         below=offset - low,
         flat_share=line.flat_share(sense * offset, sense),
         one_piece=one_piece,
-        deep_openings=line.deep_openings(sense * offset),
+        openings=line.standing_sand(sense * offset),
+        odd_pull=line.axis.odd,
     )
 
 
@@ -294,7 +295,7 @@ def _candidate(
         undercut_mm3=f.undercut,
         undercuts=f.undercuts,
         cores_asked=len(f.undercuts),
-        deep_openings=len(f.deep_openings),
+        deep_openings=f.deep_openings,
         machined_up_mm2=f.machined[0],
         machined_down_mm2=f.machined[1],
         machined_upright_mm2=f.machined[2],
