@@ -3,12 +3,19 @@
 from patternprep.pattern.draft.angles import AngleRule, constant_angle
 from patternprep.pattern.draft.cut import cut_at_parting
 from patternprep.pattern.draft.hull import Corner, DraftedHalf, draft_half
+from patternprep.pattern.draft.pattern import DraftedPattern, HalfVolumes, Match, draft_pattern
+from patternprep.pattern.draft.walls import WallRecord
 
 __all__ = [
     "AngleRule",
     "Corner",
     "DraftedHalf",
+    "DraftedPattern",
+    "HalfVolumes",
+    "Match",
+    "WallRecord",
     "constant_angle",
     "cut_at_parting",
     "draft_half",
+    "draft_pattern",
 ]

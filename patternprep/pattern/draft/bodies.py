@@ -1,4 +1,4 @@
-"""Many small closed bodies as one set of arrays, handed to the kernel in as few solids as can be."""
+"""Many small closed bodies as one set of arrays, handed to the kernel as a few solids."""
 
 from __future__ import annotations
 

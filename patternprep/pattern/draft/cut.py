@@ -58,9 +58,7 @@ def _side(mesh: Mesh, sign: float) -> Solid:
     return Solid.from_mesh(Mesh(points[used], faces_flat.reshape(-1, 3)), "a cut at the parting")
 
 
-def _cut_facets(
-    points: FloatArray, side: IntArray, faces: IntArray
-) -> tuple[FloatArray, IntArray]:
+def _cut_facets(points: FloatArray, side: IntArray, faces: IntArray) -> tuple[FloatArray, IntArray]:
     """The pieces on the positive side of facets that cross the plane, and all points."""
     if not len(faces):
         return points, faces

@@ -7,7 +7,7 @@ leaning wall under every source (see ``sources``), all united by the kernel.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -23,9 +23,10 @@ from patternprep.pattern.draft.skirts import SkirtRules, lay_skirts
 from patternprep.pattern.draft.sources import find_sources
 from patternprep.pattern.draft.topology import HalfEdges, half_edges
 from patternprep.pattern.draft.undercut import undercut_facets, undercut_prisms
+from patternprep.pattern.draft.walls import WallRecord, asked_of_facets
 from patternprep.progress import Progress, silent
 
-__all__ = ["SIMPLIFY_MM", "Corner", "DraftedHalf", "draft_half"]
+__all__ = ["SIMPLIFY_MM", "Corner", "DraftedHalf", "draft_half", "finished"]
 
 Corner = Literal["mitred", "round"]
 
@@ -46,10 +47,17 @@ class DraftedHalf:
     """The draft hull."""
     filled: Solid
     """The half with its undercuts filled, before any draft."""
+    walls: tuple[WallRecord, ...]
+    """Where the angle varies: places on walls and the angle asked of each."""
     min_angle: float
     """Smallest angle asked, degrees."""
     method: str
-    """How the walls were built: 'strips', or the slower 'single' or 'unsimplified'."""
+    """How the walls were built: 'strips', or the slower 'unsimplified' or 'single'."""
+    half: Solid = field(repr=False)
+    """The half as taken in, facets that say nothing spared."""
+    facets: HalfEdges = field(repr=False)
+    """The facets whose draft was made, and the angle asked of each."""
+    lean_deg: FloatArray = field(repr=False)
 
 
 def draft_half(
@@ -66,7 +74,7 @@ def draft_half(
     """
     rule = as_rule(angles)
     if half.is_empty:
-        return DraftedHalf(half, half, 0.0, "strips")
+        raise GeometryFault("The half pattern holds no material to draft.")
     half = _on_base(half.simplify(SIMPLIFY_FIRST_MM))
     mesh = half_edges(half.to_mesh())
     if mesh.points[:, 2].min() < -1e-6:
@@ -74,27 +82,28 @@ def draft_half(
             "The half pattern reaches below the parting plane; cut it at z = 0 first.",
             where=mesh.points[mesh.points[:, 2].argmin()].tolist(),
         )
-    least = float(rule(np.zeros(1), np.zeros(1, dtype=bool)).min())
     progress("filling undercuts")
     filled, mesh = _filled(half, mesh)
-    lean = rule(np.zeros(len(mesh.faces)), np.zeros(len(mesh.faces), dtype=bool))
+    asked = asked_of_facets(mesh, rule)
     fault: Exception | None = None
     for method in ("strips", "unsimplified", "single"):
         progress("building the walls of draft")
         rules = SkirtRules(corner == "round", chord_mm, method == "single")
         try:
-            solid = _build(filled, mesh, lean, rules, method == "strips")
+            solid = _build(filled, mesh, asked.lean_deg, rules, method == "strips")
         except KernelFault as caught:
             fault = caught
             continue
-        verdict = judge(solid.to_mesh(), least)
+        verdict = judge(solid.to_mesh(), asked.least_deg)
         if verdict.sound:
-            return DraftedHalf(solid, filled, least, method)
+            return DraftedHalf(
+                solid, filled, asked.walls, asked.least_deg, method, half, mesh, asked.lean_deg
+            )
     if fault is not None:
         raise fault
     raise GeometryFault(
-        f"A wall leans {verdict.worst_deg:.2f} degrees where {least:g} are asked and no way of "
-        "drafting mends it; simplify or mend the part there.",
+        f"A wall leans {verdict.worst_deg:.2f} degrees where {asked.least_deg:g} are asked and no "
+        "way of drafting mends it; simplify or mend the part there.",
         where=verdict.where,
     )
 
@@ -118,13 +127,12 @@ def _build(
 ) -> Solid:
     sources = find_sources(mesh, lean)
     skirts = pack(lay_skirts(mesh.points, sources, rules))
-    solid = union_all([filled, *skirts])
-    return _settled(solid.simplify(SIMPLIFY_MM) if spare else solid)
+    return finished(union_all([filled, *skirts]), spare=spare)
 
 
-def _settled(solid: Solid) -> Solid:
-    """Without inner voids and crumbs, and with the base exactly on z = 0."""
-    settled = _on_base(solid)
+def finished(solid: Solid, *, spare: bool = True) -> Solid:
+    """Needless facets spared, the base exactly on z = 0, without inner voids and crumbs."""
+    settled = _on_base(solid.simplify(SIMPLIFY_MM) if spare else solid)
     bodies = settled.bodies()
     if len(bodies) <= 1:
         return settled

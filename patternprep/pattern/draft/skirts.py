@@ -8,7 +8,7 @@ them. At a node the wall turns about one common foot (a mitre, or a valley) or a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,6 +25,7 @@ _INWARD = 0.15
 _MITRE_MOST = np.radians(100.0)
 _VALLEY_MOST = np.radians(150.0)
 _FAN_STEP_MOST = np.radians(60.0)
+_TURN_LEAST = 0.1
 _LAP = np.radians(20.0)
 _WIDTH_LEAST_MM = 1e-6
 _AREA_SHARE = 1e-7
@@ -59,6 +60,8 @@ class _Nodes:
     after: IntArray
     inward: FloatArray
     """Direction from the inner foot to the node, radians."""
+    reach_after: FloatArray
+    """Reach of the last plane where it differs from the first one's."""
 
 
 def _mitres(span: FloatArray, reach: FloatArray, rules: SkirtRules) -> IntArray:
@@ -83,16 +86,47 @@ def _columns(nodes: _Nodes) -> tuple[IntArray, IntArray, FloatArray]:
     angle = nodes.heading[node] + (k - before + 0.5) * share
     reach = nodes.reach[node]
     radius = reach / np.cos(0.5 * share)
+    unequal = np.flatnonzero((nodes.reach_after[node] != reach) & (mitres == 1))
+    if len(unequal):
+        at = node[unequal]
+        aside = _aside(reach[unequal], nodes.reach_after[at], nodes.span[at])
+        angle[unequal] = nodes.heading[at] + np.arctan2(aside, reach[unequal])
+        radius[unequal] = np.hypot(aside, reach[unequal])
     early = k < before
     late = k >= before + mitres
     radius = np.where(early | late, reach, radius)
     angle = np.where(early, nodes.heading[node] - _LAP * (before - 1 - k), angle)
     last = nodes.heading[node] + nodes.span[node]
     angle = np.where(late, last + _LAP * (k - before - mitres), angle)
-    feet = nodes.point[node, :2] + radius[:, None] * np.column_stack(
-        [np.cos(angle), np.sin(angle)]
-    )
+    feet = nodes.point[node, :2] + radius[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])
     return node, first, feet
+
+
+def _aside(first: FloatArray, second: FloatArray, turn: FloatArray) -> FloatArray:
+    """How far ahead of the first plane's own foot it meets the second plane on z = 0."""
+    return (second - first * np.cos(turn)) / np.sin(turn)
+
+
+def _parted(points: FloatArray, sources: Sources, rules: SkirtRules) -> BoolArray:
+    """Chained sources of unequal angle that cannot share a foot."""
+    k = np.flatnonzero(sources.follow >= 0)
+    parted = np.zeros(len(sources.follow), dtype=bool)
+    height = points[sources.end[k], 2]
+    first = height * np.tan(np.radians(sources.lean_deg[k]))
+    second = height * np.tan(np.radians(sources.lean_deg[sources.follow[k]]))
+    turn = sources.turn[k]
+    safe = np.where(np.abs(turn) > _TURN_LEAST, turn, 1.0)
+    common = (
+        (turn > _TURN_LEAST)
+        & (turn <= _MITRE_MOST)
+        & (_aside(first, second, safe) >= 0.0)
+        & (_aside(second, first, safe) >= 0.0)
+    )
+    if rules.round_corners:
+        common[:] = False
+    unequal = np.abs(first - second) > 1e-9 * np.maximum(first, 1.0)
+    parted[k] = unequal & ~common
+    return parted
 
 
 def _strip_nodes(
@@ -113,8 +147,12 @@ def _strip_nodes(
     vertex = np.empty(n, dtype=np.int64)
     vertex[begin] = sources.start[src]
     vertex[finish] = sources.end[src]
-    lean = np.empty(n)
-    lean[begin] = sources.lean_deg[src]
+    slope = np.tan(np.radians(sources.lean_deg[src]))
+    steep, steep_after = np.empty(n), np.empty(n)
+    steep[begin] = slope
+    steep_after[finish] = slope
+    steep_after[begin] = slope
+    steep[finish] = slope
     heading, span = np.empty(n), np.zeros(n)
     heading[begin] = sources.heading[src]
     heading[finish] = sources.heading[src]
@@ -122,13 +160,12 @@ def _strip_nodes(
     open_strip = ~strips.closed
     head = node_first[open_strip]
     tail = (node_first + nodes_of - 1)[open_strip]
-    lean[tail] = sources.lean_deg[src[(strips.first + strips.count - 1)[open_strip]]]
     inner[head] = inner[tail] = False
     span[finish] = sources.turn[src]
     span[~inner] = 0.0
     point = points[vertex].copy()
     point[point[:, 2] <= LOW_MM, 2] = 0.0
-    reach = point[:, 2] * np.tan(np.radians(lean))
+    reach, reach_after = point[:, 2] * steep, point[:, 2] * steep_after
     inward = heading + 0.5 * span
     quarter = np.pi / 2.0
     fan_head = np.zeros(n, dtype=bool)
@@ -149,7 +186,8 @@ def _strip_nodes(
     before[head] = 1
     after = np.zeros(n, dtype=np.int64)
     after[tail] = 1
-    return _Nodes(point, reach, heading, span, mitres, before, after, inward), begin, finish
+    nodes = _Nodes(point, reach, heading, span, mitres, before, after, inward, reach_after)
+    return nodes, begin, finish
 
 
 def _cross(a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:
@@ -206,6 +244,8 @@ def _lay(points: FloatArray, sources: Sources, strips: Strips, rules: SkirtRules
 
 def lay_skirts(points: FloatArray, sources: Sources, rules: SkirtRules) -> Bodies:
     """Closed bodies that give every source its leaning wall, none folding over itself."""
+    parted = _parted(points, sources, rules)
+    sources = replace(sources, follow=np.where(parted, -1, sources.follow))
     k = len(sources.start)
     narrow = _narrow(points, sources)
     broken = (sources.follow >= 0) & (
@@ -291,9 +331,7 @@ def _rails(nodes: _Nodes, inner: FloatArray, feet: FloatArray) -> FloatArray:
     return np.concatenate([nodes.point, np.column_stack([flat, np.zeros(len(flat))])])
 
 
-def _turn_faces(
-    nodes: int, column_node: IntArray, first: IntArray
-) -> tuple[IntArray, IntArray]:
+def _turn_faces(nodes: int, column_node: IntArray, first: IntArray) -> tuple[IntArray, IntArray]:
     """Facets of the wall and base between the columns of one node, and the node of each."""
     foot = 2 * nodes + np.arange(len(column_node))
     more = np.flatnonzero(column_node[1:] == column_node[:-1])
@@ -332,9 +370,7 @@ def _strip_bodies(layout: _Layout, keep: BoolArray) -> Bodies:
     return Bodies(points, faces[kept], number[body[kept]], int(keep.sum()))
 
 
-def _fan_bodies(
-    points: FloatArray, sources: Sources, fans: IntArray, rules: SkirtRules
-) -> Bodies:
+def _fan_bodies(points: FloatArray, sources: Sources, fans: IntArray, rules: SkirtRules) -> Bodies:
     """A part of a cone at each broken outer corner, lapping over the walls beside it."""
     point = points[sources.end[fans]]
     reach = point[:, 2] * np.tan(np.radians(sources.lean_deg[fans]))
@@ -342,7 +378,9 @@ def _fan_bodies(
     span, heading = sources.turn[fans], sources.heading[fans]
     two = np.full(len(fans), 2, dtype=np.int64)
     inward = heading + 0.5 * span
-    nodes = _Nodes(point, reach, heading, span, _mitres(span, reach, rules), two, two, inward)
+    nodes = _Nodes(
+        point, reach, heading, span, _mitres(span, reach, rules), two, two, inward, reach
+    )
     column_node, first, feet = _columns(nodes)
     n = len(fans)
     inner = point[:, :2] - (_INWARD * reach)[:, None] * np.column_stack(
@@ -371,7 +409,8 @@ def _peak_bodies(points: FloatArray, sources: Sources, rules: SkirtRules) -> Bod
     zero, none = np.zeros(n), np.zeros(n, dtype=np.int64)
     span = np.full(n, 2.0 * np.pi)
     every = SkirtRules(True, rules.chord_mm)
-    nodes = _Nodes(point, reach, zero, span, _mitres(span, reach, every), none, none, zero)
+    many = _mitres(span, reach, every)
+    nodes = _Nodes(point, reach, zero, span, many, none, none, zero, reach)
     column_node, first, feet = _columns(nodes)
     faces, node = _turn_faces(n, column_node, first)
     ids, last = np.arange(n), first + nodes.mitres - 1

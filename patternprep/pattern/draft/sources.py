@@ -74,7 +74,6 @@ def find_sources(mesh: HalfEdges, lean_deg: FloatArray) -> Sources:
     course = np.arctan2(step[:, 1], step[:, 0])
     follow, turn = _chains(mesh, good, edge, len(rim), course)
     turn = np.where(follow >= 0, turn - (tilt[follow] - tilt), 0.0)
-    same = lean[follow] == lean
     peaks = _peaks(mesh, good, np.concatenate([start, end]))
     return Sources(
         edge=edge,
@@ -83,7 +82,7 @@ def find_sources(mesh: HalfEdges, lean_deg: FloatArray) -> Sources:
         lean_deg=lean,
         heading=course - np.pi / 2.0 - tilt,
         width=np.cos(tilt),
-        follow=np.where(same, follow, -1),
+        follow=follow,
         turn=turn,
         peaks=peaks,
         peak_lean_deg=_highest_lean(mesh, peaks, lean_deg),

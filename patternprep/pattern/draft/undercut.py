@@ -90,9 +90,7 @@ def _prisms_of(mesh: HalfEdges, facets: IntArray, attempt: int) -> Bodies:
     same = of_facet[across // 3] == of_facet[half // 3]
     place = np.full(len(mesh.faces), -1, dtype=np.int64)
     place[facets] = np.arange(len(facets))
-    patches, patch = joined_groups(
-        len(facets), place[half[same] // 3], place[across[same] // 3]
-    )
+    patches, patch = joined_groups(len(facets), place[half[same] // 3], place[across[same] // 3])
     rim = half[~same]
     folded = _folded_patches(mesh, facets, patch, patches, rim, place, of_facet)
     parts = []

@@ -1,0 +1,110 @@
+"""A low bead at the foot of a half, out to a wider outline on z = 0."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+
+from patternprep.mesh.kernel import Solid
+from patternprep.mesh.mesh import FloatArray, Mesh
+from patternprep.pattern.draft.outline import area_of_rings, boundary_segments
+
+__all__ = ["beads"]
+
+_LAP_MM = 0.02
+_LEAST_HIGH_MM = 0.05
+_MOST_SHARE_OF_WALL = 0.4
+_SLIVER_MM = 0.0005
+
+
+def beads(solid: Solid, own: shapely.Geometry, goal: shapely.Geometry) -> list[Solid]:
+    """Bodies that fill z = 0 from the half's outline to the goal and slope up into its walls."""
+    missing = shapely.difference(goal, own)
+    missing = shapely.buffer(
+        shapely.buffer(missing, -_SLIVER_MM, join_style="mitre"), 2.0 * _SLIVER_MM
+    )
+    found = []
+    for part in shapely.get_parts(missing):
+        if part.area <= 0.0:
+            continue
+        body = _bead(solid, own, goal, part)
+        if body is not None:
+            found.append(body)
+    return found
+
+
+def _bead(
+    solid: Solid, own: shapely.Geometry, goal: shapely.Geometry, part: shapely.Geometry
+) -> Solid | None:
+    width = _width(part, own)
+    high = _height(solid, part, width)
+    if high is None:
+        return None
+    upper = shapely.buffer(area_of_rings(solid.section(high)), -_LAP_MM, join_style="mitre")
+    ring = shapely.difference(goal, upper)
+    near = shapely.buffer(part, 2.0 * width + 4.0 * _LAP_MM + 0.2 * high, quad_segs=2)
+    region = shapely.intersection(ring, near)
+    region = max(shapely.get_parts(region), key=lambda g: g.intersection(part).area, default=None)
+    if region is None or region.geom_type != "Polygon":
+        return None
+    region = shapely.segmentize(shapely.set_precision(region, 1e-7), max(3.0 * width, 0.2))
+    triangles = shapely.get_parts(shapely.constrained_delaunay_triangles(region))
+    if not len(triangles):
+        return None
+    corners = np.array([shapely.get_coordinates(t)[:3] for t in triangles])
+    return _solid_under(corners, goal, upper, high)
+
+
+def _width(part: shapely.Geometry, own: shapely.Geometry) -> float:
+    points = shapely.get_coordinates(part)
+    return max(float(boundary_segments(own).distance(points).max()), _LAP_MM)
+
+
+def _height(solid: Solid, part: shapely.Geometry, width: float) -> float | None:
+    """Twice the width, yet well under the lowest edge of the half near the place."""
+    points = solid.to_mesh().vertices
+    x0, y0, x1, y1 = part.bounds
+    pad = 3.0 * width + 1.0
+    near = (
+        (points[:, 0] > x0 - pad)
+        & (points[:, 0] < x1 + pad)
+        & (points[:, 1] > y0 - pad)
+        & (points[:, 1] < y1 + pad)
+        & (points[:, 2] > 0.004)
+    )
+    low = float(points[near, 2].min()) if near.any() else float(points[:, 2].max())
+    return min(max(2.0 * width, _LEAST_HIGH_MM), _MOST_SHARE_OF_WALL * low)
+
+
+def _solid_under(
+    corners: FloatArray, goal: shapely.Geometry, upper: shapely.Geometry, high: float
+) -> Solid | None:
+    """The body under triangles (k, 3, 2) that rises from the goal's rim to the upper section."""
+    plan, index = np.unique(corners.reshape(-1, 2), axis=0, return_inverse=True)
+    faces = index.reshape(-1, 3)
+    a, b, c = (plan[faces[:, i]] for i in range(3))
+    twice = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
+    faces = np.where((twice > 0.0)[:, None], faces, faces[:, ::-1])
+    foot = boundary_segments(goal).distance(plan)
+    head = shapely.distance(shapely.points(plan), upper)
+    foot[foot < 1e-6] = 0.0
+    height = np.where(foot > 0.0, high * foot / np.maximum(foot + head, 1e-12), 0.0)
+    faces = faces[(height[faces] > 0.0).any(axis=1)]
+    if not len(faces):
+        return None
+    n = len(plan)
+    top = np.arange(n)
+    bottom = np.where(height > 0.0, n + top, top)
+    start, end = faces.reshape(-1), np.roll(faces, -1, axis=1).reshape(-1)
+    rim = ~np.isin(start * n + end, end * n + start)
+    o, e = start[rim], end[rim]
+    walls = np.concatenate(
+        [np.column_stack([e, o, bottom[o]]), np.column_stack([e, bottom[o], bottom[e]])]
+    )
+    keep = (
+        (walls[:, 0] != walls[:, 1]) & (walls[:, 1] != walls[:, 2]) & (walls[:, 0] != walls[:, 2])
+    )
+    points = np.concatenate([np.column_stack([plan, height]), np.column_stack([plan, np.zeros(n)])])
+    mesh = Mesh(points, np.concatenate([faces, bottom[faces][:, ::-1], walls[keep]]))
+    used, flat = np.unique(mesh.faces, return_inverse=True)
+    return Solid.from_mesh(Mesh(mesh.vertices[used], flat.reshape(-1, 3)), "making a bead")

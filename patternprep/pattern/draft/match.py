@@ -1,0 +1,267 @@
+"""Halves that meet: the smaller one is tapered more where a wall of the part passes the parting.
+
+Each half's hull ends on z = 0 at its own outline, further out the higher its walls. Where the
+part's own sections just above and just below the parting coincide, the outlines ought to as well.
+There the smaller half's sources get a larger angle, so that their wall reaches the joint outline;
+what is left where that outline bends or jumps is closed by a low bead (see ``bead``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+
+from patternprep.mesh.kernel import Solid, union_all
+from patternprep.mesh.mesh import FloatArray
+from patternprep.pattern.draft.bead import beads
+from patternprep.pattern.draft.bodies import Bodies, pack
+from patternprep.pattern.draft.hull import Corner, DraftedHalf, finished
+from patternprep.pattern.draft.leaning import judge
+from patternprep.pattern.draft.outline import (
+    Segments,
+    area_of_rings,
+    base_rings,
+    boundary_segments,
+)
+from patternprep.pattern.draft.skirts import SkirtRules, lay_skirts
+from patternprep.pattern.draft.sources import Sources, find_sources
+from patternprep.pattern.draft.topology import BoolArray
+
+__all__ = ["CLOSE_ENOUGH_MM", "Matched", "match_halves"]
+
+CLOSE_ENOUGH_MM = 0.003
+"""Outlines nearer than this meet."""
+_SAME_WALL_MM = 0.02
+_CORNER = 1.6
+_SHARES = np.array([0.02, 0.26, 0.5, 0.74, 0.98])
+_ON_OUTLINE_MM = 0.004
+_WITHIN_MM = 0.002
+
+
+@dataclass(frozen=True, eq=False)
+class Matched:
+    """Both halves (each in z >= 0), and the largest step between their outlines before, after."""
+
+    cope: Solid
+    drag: Solid
+    step_before_mm: float
+    step_mm: float
+
+
+def match_halves(cope: DraftedHalf, drag: DraftedHalf, corner: Corner, *, taper: bool) -> Matched:
+    """Taper each half where the other's outline stands further out; both in z >= 0."""
+    halves = (cope, drag)
+    solids = [cope.solid, drag.solid]
+    growth = max(
+        float(h.facets.points[:, 2].max()) * np.tan(np.radians(float(h.lean_deg.max())))
+        for h in halves
+    )
+    far = _CORNER * growth + 0.1
+    outlines = [area_of_rings(base_rings(s)) for s in solids]
+    through = _through_lines(halves, outlines, far)
+    if through is None:
+        return Matched(solids[0], solids[1], 0.0, 0.0)
+    around = shapely.buffer(through, far, cap_style="flat", quad_segs=4)
+    before = _step(outlines, around)
+    if not taper or before <= CLOSE_ENOUGH_MM:
+        return Matched(solids[0], solids[1], before, before)
+    for way in ("taper", "bead"):
+        goals = [_goal(outlines[i], outlines[1 - i], around) for i in (0, 1)]
+        for i in (0, 1):
+            if _gap(goals[i], outlines[i]) <= CLOSE_ENOUGH_MM:
+                continue
+            if way == "taper":
+                more = _tapered(halves[i], outlines[i], goals[i], far, corner)
+            else:
+                more = beads(solids[i], outlines[i], goals[i])
+            if more:
+                solids[i] = _added(solids[i], more, halves[i].min_angle, way)
+                outlines[i] = area_of_rings(base_rings(solids[i]))
+    return Matched(solids[0], solids[1], before, _step(outlines, around))
+
+
+def _added(solid: Solid, more: list[Solid], lean_deg: float, way: str) -> Solid:
+    """The half with more bodies, unless a wall would then lean too little."""
+    grown = finished(union_all([solid, *more]))
+    if judge(grown.to_mesh(), lean_deg).sound:
+        return grown
+    grown = finished(union_all([solid, *more]), spare=False)
+    return grown if judge(grown.to_mesh(), lean_deg).sound else solid
+
+
+def _through_lines(
+    halves: tuple[DraftedHalf, DraftedHalf], outlines: list[shapely.Geometry], far: float
+) -> shapely.Geometry | None:
+    """Lines on z = 0 where a wall of the part passes through, none where none does."""
+    rims = []
+    for half in halves:
+        rings = base_rings(half.half)
+        ends = [np.stack([r, np.roll(r, -1, axis=0)], axis=1) for r in rings]
+        rims.append(Segments(np.concatenate(ends) if ends else np.empty((0, 2, 2))))
+    if not len(rims[0]) or not len(rims[1]):
+        return None
+    pieces = _cut_to(rims[0], rims[1])
+    middle = pieces.mean(axis=1)
+    near = np.ones(len(pieces), dtype=bool)
+    for outline in outlines:
+        near &= boundary_segments(outline).distance(middle) <= far
+    if not near.any():
+        return None
+    return shapely.line_merge(shapely.multilinestrings(shapely.linestrings(pieces[near])))
+
+
+def _cut_to(rim: Segments, other: Segments) -> FloatArray:
+    """The parts of the rim that lie on the other rim, (k, 2, 2)."""
+    shares = np.linspace(0.0, 1.0, 3)
+    a, run = rim.ends[:, 0], rim.ends[:, 1] - rim.ends[:, 0]
+    probes = a[:, None] + shares[None, :, None] * run[:, None]
+    on = (other.distance(probes.reshape(-1, 2)) <= _SAME_WALL_MM).reshape(-1, len(shares))
+    whole = rim.ends[on.all(axis=1)]
+    partly = np.flatnonzero(~on.all(axis=1) & (np.hypot(run[:, 0], run[:, 1]) > 1.0))
+    if not len(partly):
+        return whole
+    band = shapely.union_all(
+        shapely.buffer(shapely.linestrings(other.ends), _SAME_WALL_MM, cap_style="square")
+    )
+    cut = shapely.intersection(shapely.linestrings(rim.ends[partly]), band)
+    lines = shapely.get_parts(cut)
+    lines = lines[(shapely.get_type_id(lines) == 1) & (shapely.length(lines) > 0.1)]
+    if not len(lines):
+        return whole
+    ends = np.array([shapely.get_coordinates(line)[[0, -1]] for line in lines])
+    return np.concatenate([whole, ends])
+
+
+def _goal(
+    own: shapely.Geometry, other: shapely.Geometry, around: shapely.Geometry
+) -> shapely.Geometry:
+    """The outline a half should reach: its own, and the other's beside walls that pass through."""
+    return shapely.union(own, shapely.intersection(other, around))
+
+
+def _gap(goal: shapely.Geometry, own: shapely.Geometry) -> float:
+    """Largest distance by which the goal reaches out of the outline."""
+    points = shapely.get_coordinates(shapely.segmentize(shapely.boundary(goal), 5.0))
+    if not len(points):
+        return 0.0
+    inside = shapely.contains_xy(own, points)
+    points = points[~inside]
+    return float(boundary_segments(own).distance(points).max()) if len(points) else 0.0
+
+
+def _step(outlines: list[shapely.Geometry], around: shapely.Geometry) -> float:
+    """Largest distance between the outlines beside walls that pass through."""
+    return max(_gap(_goal(outlines[i], outlines[1 - i], around), outlines[i]) for i in (0, 1))
+
+
+def _tapered(
+    half: DraftedHalf,
+    own: shapely.Geometry,
+    goal: shapely.Geometry,
+    far: float,
+    corner: Corner,
+) -> list[Solid]:
+    """Walls that lean more, under the sources whose foot should reach the goal."""
+    mesh = half.facets
+    sources = find_sources(mesh, half.lean_deg)
+    if not len(sources.start):
+        return []
+    goal_rim = boundary_segments(goal)
+    lean = _wanted_lean(mesh.points, sources, boundary_segments(own), goal_rim, far)
+    changed = lean > sources.lean_deg + 1e-3
+    if not changed.any():
+        return []
+    leaning = _releaned(mesh.points, sources, lean, changed)
+    rules = SkirtRules(corner == "round")
+    bodies = lay_skirts(mesh.points, leaning, rules)
+    return pack(_within(bodies, goal))
+
+
+def _foot(
+    points: FloatArray, sources: Sources, share: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """(foot (k, 2), direction of fall (k, 2), height (k,)) at a share of each source's length."""
+    a, b = points[sources.start], points[sources.end]
+    at = a + share * (b - a)
+    fall = np.column_stack([np.cos(sources.heading), np.sin(sources.heading)])
+    reach = at[:, 2] * np.tan(np.radians(sources.lean_deg))
+    return at[:, :2] + reach[:, None] * fall, fall, at[:, 2]
+
+
+def _wanted_lean(
+    points: FloatArray, sources: Sources, own: Segments, goal: Segments, far: float
+) -> FloatArray:
+    """Largest angle with which each source's wall stays within the goal, degrees."""
+    least = np.full(len(sources.start), np.inf)
+    for share in _SHARES:
+        foot, fall, height = _foot(points, sources, float(share))
+        out = np.flatnonzero(own.distance(foot) <= _ON_OUTLINE_MM)
+        out = out[height[out] > 1e-3]
+        if not len(out):
+            continue
+        inside = foot[out] + 2.0 * _ON_OUTLINE_MM * fall[out]
+        further = goal.reach(inside, fall[out], 2.0 * far) + 2.0 * _ON_OUTLINE_MM
+        flush = goal.distance(foot[out]) <= _ON_OUTLINE_MM
+        further[flush | (further >= 2.0 * far)] = 0.0
+        reach = height[out] * np.tan(np.radians(sources.lean_deg[out]))
+        least[out] = np.minimum(least[out], np.arctan2(reach + further, height[out]))
+    found = np.isfinite(least)
+    wanted = np.where(found, np.degrees(np.where(found, least, 0.0)), sources.lean_deg)
+    return np.maximum(wanted, sources.lean_deg)
+
+
+def _releaned(
+    points: FloatArray, sources: Sources, lean: FloatArray, changed: BoolArray
+) -> Sources:
+    """The sources of every chain that holds a changed one, with their new angles."""
+    step = points[sources.end] - points[sources.start]
+    along = np.maximum(np.hypot(step[:, 0], step[:, 1]), 1e-12)
+    slope = step[:, 2] / along
+    steep = np.abs(slope) * np.tan(np.radians(lean)) > 0.9
+    lean = np.where(steep, sources.lean_deg, lean)
+    old = np.arcsin(np.clip(slope * np.tan(np.radians(sources.lean_deg)), -1.0, 1.0))
+    tilt = np.arcsin(np.clip(slope * np.tan(np.radians(lean)), -1.0, 1.0))
+    follow = sources.follow
+    has = follow >= 0
+    turn = sources.turn.copy()
+    turn[has] += (old[follow] - tilt[follow] - old + tilt)[has]
+    # keep changed sources and their neighbours in the chain, for the corners between them
+    keep = changed.copy()
+    keep[has] |= changed[follow[has]]
+    keep[follow[has & changed]] = True
+    number = np.cumsum(keep) - 1
+    kept = np.flatnonzero(keep)
+    then = follow[kept]
+    after = np.where((then >= 0) & keep[then], number[then], -1)
+    return replace(
+        sources,
+        edge=sources.edge[kept],
+        start=sources.start[kept],
+        end=sources.end[kept],
+        lean_deg=lean[kept],
+        heading=(sources.heading + old - tilt)[kept],
+        width=np.cos(tilt)[kept],
+        follow=after,
+        turn=turn[kept],
+        peaks=sources.peaks[:0],
+        peak_lean_deg=sources.peak_lean_deg[:0],
+    )
+
+
+def _within(bodies: Bodies, goal: shapely.Geometry) -> Bodies:
+    """The bodies that stay within the goal."""
+    flat = bodies.points[:, 2] == 0.0
+    ids = np.flatnonzero(flat)
+    wide = shapely.buffer(goal, _WITHIN_MM, join_style="mitre")
+    shapely.prepare(wide)
+    out = np.zeros(len(bodies.points), dtype=bool)
+    out[ids] = ~shapely.contains_xy(wide, bodies.points[ids, :2])
+    beyond = np.zeros(bodies.count, dtype=bool)
+    beyond[bodies.body[out[bodies.faces].any(axis=1)]] = True
+    keep = ~beyond[bodies.body]
+    number = np.cumsum(~beyond) - 1
+    return Bodies(
+        bodies.points, bodies.faces[keep], number[bodies.body[keep]], int((~beyond).sum())
+    )
