@@ -12,10 +12,11 @@ from patternprep.mesh.faces import Face, FaceSet, find_faces
 from patternprep.mesh.faces.topology import position_noise
 from patternprep.mesh.kernel import Solid
 from patternprep.mesh.mesh import IntArray, Mesh
-from patternprep.pattern.stock.corners import Corners, solve_corners
+from patternprep.pattern.stock.corners import solve_corners
+from patternprep.pattern.stock.hull import convex_body
 from patternprep.pattern.stock.model import FaceCheck, StockResult
 from patternprep.pattern.stock.plane_net import renewed_plane
-from patternprep.pattern.stock.prism import stand_on_prism
+from patternprep.pattern.stock.prism import prism_body, united
 from patternprep.pattern.stock.sweep import require_clear, swept_mesh
 from patternprep.pattern.stock.verify import flipped_facets, measure_along, neighbour_error
 from patternprep.pattern.stock.weave import Woven, weave
@@ -48,27 +49,86 @@ def add_stock(
     if not amounts:
         return StockResult(mesh, 0.0, ())
     progress("adding machining stock")
-    corners, woven, prisms = _solved(faces, amounts)
-    solved = {i: a for i, a in amounts.items() if i not in prisms}
-    swept = [(faces.faces[i], a, _sweep(faces, woven, i)) for i, a in sorted(solved.items())]
-    if swept:
-        require_clear(mesh, swept)
-    result = woven.mesh()
-    volumes = {
-        i: body.volume for (i, _), (_, _, body) in zip(sorted(solved.items()), swept, strict=True)
-    }
-    for index in sorted(prisms):
-        result, volumes[index] = stand_on_prism(
-            result, faces.faces[index], amounts[index], woven.facets_of(index), woven.positions
-        )
-    if not prisms:
-        _require_closed(result)
-    errors = neighbour_error(faces, corners, solved)
-    checks = tuple(
-        _check(mesh, result, faces.faces[i], amounts[i], i in prisms, errors.get(i), volumes[i])
-        for i in sorted(amounts)
+    moved, solved = _all_solved(faces, amounts)
+    result, checks = moved, dict(solved)
+    for index in sorted(set(amounts) - set(solved)):
+        result, checks[index] = _one_by_one(faces, index, amounts[index], result)
+    _require_closed(result)
+    _require_sum(result.volume - mesh.volume, checks, faces)
+    found = tuple(
+        _measured(mesh, result, faces.faces[i], amounts[i], checks[i]) for i in sorted(amounts)
     )
-    return StockResult(result, result.volume - mesh.volume, checks)
+    return StockResult(result, result.volume - mesh.volume, found)
+
+
+def _all_solved(faces: FaceSet, amounts: dict[int, float]) -> tuple[Mesh, dict[int, FaceCheck]]:
+    """(the part with every face moved that can be solved with all others, checks of those)."""
+    active = dict(amounts)
+    limit = ERROR_MM / 4.0 + 8.0 * position_noise(faces.mesh)
+    while active:
+        corners = solve_corners(faces, active)
+        woven, folded = _renewed(faces, weave(faces, corners), np.unique(corners.vertex))
+        bad = np.union1d(corners.vertex[corners.residual > limit], faces.mesh.faces[folded].ravel())
+        failed = set(corners.face[np.isin(corners.vertex, bad)].tolist()) & set(active)
+        if not failed:
+            break
+        active = {i: a for i, a in active.items() if i not in failed}
+    if not active:
+        return faces.mesh, {}
+    swept = [(faces.faces[i], a, _sweep(faces, woven, i)) for i, a in sorted(active.items())]
+    require_clear(faces.mesh, swept)
+    errors = neighbour_error(faces, corners, active)
+    checks = {
+        i: FaceCheck(face.name, a, "solved", *errors[i], 0, 0.0, body.volume)
+        for (i, a), (face, _, body) in zip(sorted(active.items()), swept, strict=True)
+    }
+    return woven.mesh(), checks
+
+
+def _one_by_one(faces: FaceSet, index: int, amount: float, part: Mesh) -> tuple[Mesh, FaceCheck]:
+    """Move one face of the part as it has become: solved, between half-spaces, or on a prism."""
+    asked = faces.faces[index]
+    there = find_faces(part)
+    place = _found_again(there, asked)
+    if place is None:
+        raise GeometryFault(
+            f"'{asked.name}' at {format_point(list(asked.point))} is gone once its neighbours "
+            f"have moved; leave it out, or give its neighbours less stock.",
+            where=asked.point,
+        )
+    face = there.faces[place]
+    result, checks = _all_solved(there, {place: amount})
+    if checks:
+        return result, replace(checks[place], face=asked.name)
+    body, method = convex_body(there, face, amount), "half-spaces"
+    if body is None:
+        body, method = prism_body(part, face, amount), "prism"
+    result, volume = united(part, body, face, amount)
+    return result, FaceCheck(asked.name, amount, method, 0.0, 0.0, 0, 0.0, volume)
+
+
+def _found_again(there: FaceSet, asked: Face) -> int | None:
+    """Index of the face that lies on the surface of the asked one and nearest its point."""
+    if asked.surface is None:
+        return None
+    best, nearest = None, np.inf
+    spot = np.array([asked.point])
+    for index, face in enumerate(there):
+        surface = face.surface
+        if surface is None or surface.kind != asked.surface.kind or face.kind != asked.kind:
+            continue
+        if abs(surface.radius - asked.surface.radius) > 0.01:
+            continue
+        if abs(float(surface.distance(spot)[0] - asked.surface.distance(spot)[0])) > 0.01:
+            continue
+        same_side = float(surface.normal(spot)[0] @ asked.surface.normal(spot)[0])
+        if same_side < 0.9999:
+            continue
+        corners = there.mesh.triangles[face.facets].reshape(-1, 3)
+        gap = float(np.linalg.norm(corners - spot, axis=1).min())
+        if gap < nearest:
+            best, nearest = index, gap
+    return best
 
 
 def _amounts(faces: FaceSet, requests: Sequence[tuple[Face, float]]) -> dict[int, float]:
@@ -111,29 +171,9 @@ def _require_room(face: Face, amount: float) -> None:
         )
 
 
-def _solved(faces: FaceSet, amounts: dict[int, float]) -> tuple[Corners, Woven, set[int]]:
-    """Solve all corners; faces whose corners fold or do not close go onto prisms instead."""
-    prisms: set[int] = set()
-    limit = ERROR_MM / 4.0 + 8.0 * position_noise(faces.mesh)
-    while True:
-        active = {i: a for i, a in amounts.items() if i not in prisms}
-        corners = solve_corners(faces, active) if active else _nothing()
-        woven = weave(faces, corners)
-        if not active:
-            return corners, woven, prisms
-        bad = set(corners.vertex[corners.residual > limit].tolist())
-        touched = np.flatnonzero(np.isin(faces.mesh.faces, np.unique(corners.vertex)).any(axis=1))
-        woven, folded = _renewed(faces, woven, touched)
-        bad.update(faces.mesh.faces[folded].ravel().tolist())
-        guilty = corners.face[np.isin(corners.vertex, sorted(bad))]
-        failed = set(guilty.tolist()) & set(active)
-        if not failed:
-            return corners, woven, prisms
-        prisms |= failed
-
-
-def _renewed(faces: FaceSet, woven: Woven, touched: IntArray) -> tuple[Woven, IntArray]:
+def _renewed(faces: FaceSet, woven: Woven, vertices: IntArray) -> tuple[Woven, IntArray]:
     """(with new nets for planes whose old net folds, facets that fold all the same)."""
+    touched = np.flatnonzero(np.isin(faces.mesh.faces, vertices).any(axis=1))
     after = Mesh(woven.positions, woven.copy_of)
     folded = flipped_facets(faces, after, touched)
     renewed = {}
@@ -143,11 +183,6 @@ def _renewed(faces: FaceSet, woven: Woven, touched: IntArray) -> tuple[Woven, In
             renewed[int(index)] = net
     still = folded[~np.isin(faces.face_of_facet[folded], sorted(renewed))]
     return replace(woven, renewed=renewed), still
-
-
-def _nothing() -> Corners:
-    empty = np.zeros(0, dtype=np.int64)
-    return Corners(empty, empty, np.zeros((0, 3)), np.zeros(0))
 
 
 def _sweep(faces: FaceSet, woven: Woven, index: int) -> Mesh:
@@ -165,39 +200,18 @@ def _require_closed(mesh: Mesh) -> None:
         raise GeometryFault(f"The part with its stock is not a closed solid: {fault}") from fault
 
 
-def _check(
-    part: Mesh,
-    result: Mesh,
-    face: Face,
-    amount: float,
-    prism: bool,
-    errors: tuple[float, float] | None,
-    volume: float,
-) -> FaceCheck:
-    """Measure one moved face; raise where it is not where it was asked to be."""
+def _measured(part: Mesh, result: Mesh, face: Face, amount: float, check: FaceCheck) -> FaceCheck:
+    """Measure one moved face on the new part; raise where it is not where it was asked to be."""
     sampled, deviation = measure_along(face, part, result, amount)
-    own, others = errors if errors is not None else (max(deviation, 0.0), 0.0)
     limit = max(ERROR_MM, 1e-6 * float(np.linalg.norm(part.size))) + 8.0 * position_noise(part)
-    loose = limit if face.kind != "free" else max(limit, 0.1 * amount)
-    worst = max(own, deviation, others)
-    if worst > loose or sampled == 0:
+    if face.kind == "free":
+        limit = max(limit, 0.1 * amount)
+    worst = max(check.error_mm, check.neighbours_error_mm, deviation)
+    if worst > limit or (sampled == 0 and check.method != "solved"):
+        told = f"comes out {worst:.4f} mm off" if sampled else "cannot be found on the new part"
         raise GeometryFault(
             f"Stock of {format_mm(amount)} on '{face.name}' at {format_point(list(face.point))} "
-            + (
-                "cannot be found again on the new part"
-                if sampled == 0
-                else f"comes out {worst:.4f} mm off"
-            )
-            + "; give less stock there, or model it in the part.",
+            f"{told}; give less stock there, or model it in the part.",
             where=face.point,
         )
-    return FaceCheck(
-        face=face.name,
-        amount_mm=amount,
-        method="prism" if prism else "solved",
-        error_mm=own,
-        neighbours_error_mm=others,
-        sampled=sampled,
-        sample_error_mm=max(deviation, 0.0),
-        volume_mm3=volume,
-    )
+    return replace(check, sampled=sampled, sample_error_mm=max(deviation, 0.0))

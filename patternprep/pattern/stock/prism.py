@@ -7,45 +7,54 @@ import numpy as np
 from patternprep.errors import GeometryFault, KernelFault
 from patternprep.mesh.faces import Face
 from patternprep.mesh.kernel import Solid
-from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
+from patternprep.mesh.mesh import Mesh
 from patternprep.pattern.stock.corners import surface_shift
 from patternprep.pattern.stock.sweep import swept_mesh
 from patternprep.units import format_mm, format_point
 
-__all__ = ["stand_on_prism"]
+__all__ = ["prism_body", "united"]
 
 
-def stand_on_prism(
-    mesh: Mesh, face: Face, amount: float, facets: IntArray, where: FloatArray
-) -> tuple[Mesh, float]:
-    """(the mesh united with the straight body over a face, the volume added in mm3).
-
-    ``facets`` (k, 3) of the face, ids into ``where``.
-    """
-    used = np.unique(facets)
-    here = where[used]
+def prism_body(mesh: Mesh, face: Face, amount: float) -> Solid:
+    """The straight body between a face and its moved copy."""
     if face.surface is None:
-        raise GeometryFault(
-            f"The free-form '{face.name}' at {format_point(list(face.point))} cannot be moved by "
-            f"{format_mm(amount)}: it would fold; give less stock there, or model it in the part.",
-            where=face.point,
-        )
+        raise _cannot(face, amount, "it would fold over itself")
+    facets = mesh.faces[face.facets]
+    used = np.unique(facets)
+    here = mesh.vertices[used]
     shift = surface_shift(face, amount)
+    local = np.full(len(here), shift)
     if face.surface.kind in ("cylinder", "sphere", "torus"):
-        local = shift * (1.0 + face.surface.distance(here) / face.surface.curvature_radius)
-    else:
-        local = np.full(len(here), shift)
-    positions = where.copy()
+        local *= 1.0 + face.surface.distance(here) / face.surface.curvature_radius
+    positions = mesh.vertices.copy()
     positions[used] = here + local[:, None] * face.surface.normal(here)
-    body = swept_mesh(facets, where, facets, positions)
+    body = swept_mesh(facets, mesh.vertices, facets, positions)
     try:
-        before = Solid.from_mesh(mesh, "building the part")
-        added = Solid.from_mesh(body, "building the stock of a face")
-        after = before + added
+        return Solid.from_mesh(body, "building the stock of a face")
     except KernelFault as fault:
-        raise GeometryFault(
-            f"'{face.name}' at {format_point(list(face.point))} cannot be moved by "
-            f"{format_mm(amount)}: {fault}",
-            where=face.point,
-        ) from fault
-    return after.to_mesh(), after.volume - before.volume
+        raise _cannot(face, amount, str(fault)) from fault
+
+
+def united(mesh: Mesh, body: Solid, face: Face, amount: float) -> tuple[Mesh, float]:
+    """(the part united with a body, the volume added in mm3).
+
+    The union must still be the same solid when it is read back from its arrays: slits between
+    nearly equal faces do not survive that, so they are closed first where they are left.
+    """
+    before = Solid.from_mesh(mesh, "building the part")
+    after = before + body
+    for width in (0.0, 1e-6, 1e-5, 1e-4):
+        tidy = after.simplify(width) if width else after
+        result = tidy.to_mesh()
+        again = Solid.from_mesh(result, "reading the part with its stock back").volume
+        if abs(again - after.volume) <= 1e-7 * after.volume:
+            return result, after.volume - before.volume
+    raise _cannot(face, amount, "its stock leaves a slit that does not close")
+
+
+def _cannot(face: Face, amount: float, why: str) -> GeometryFault:
+    return GeometryFault(
+        f"'{face.name}' at {format_point(list(face.point))} cannot be moved by "
+        f"{format_mm(amount)} ({why}); give less stock there, or model it in the part.",
+        where=face.point,
+    )

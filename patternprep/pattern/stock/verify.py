@@ -8,7 +8,7 @@ import numpy.typing as npt
 from patternprep.mesh.faces import Face, FaceSet
 from patternprep.mesh.faces.depth import ray_hits
 from patternprep.mesh.faces.topology import position_noise
-from patternprep.mesh.mesh import IntArray, Mesh
+from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.pattern.stock.corners import Corners, surface_shift
 
 __all__ = ["Measured", "flipped_facets", "measure_along", "neighbour_error"]
@@ -71,7 +71,8 @@ def measure_along(face: Face, part: Mesh, result: Mesh, amount: float) -> Measur
     """(points measured, largest deviation in mm of the new surface along the old normal).
 
     From the middles of the face's largest facets and its own point a ray goes out along the
-    normal; where the face was trimmed by its neighbours it may miss and is left out. On a round
+    normal to facets that face alike; where the face was trimmed by its neighbours there are none
+    and the point is left out. On a round
     face chords replace the curve: the deviation is counted beyond the chord's depth.
     """
     order = np.argsort(-part.areas[face.facets], kind="stable")
@@ -88,14 +89,27 @@ def measure_along(face: Face, part: Mesh, result: Mesh, amount: float) -> Measur
     high = points.max(axis=0) + 2.5 * amount
     corners = result.triangles
     near = ((corners.min(axis=1) <= high) & (corners.max(axis=1) >= low)).all(axis=1)
-    corners = corners[near]
+    corners, facing = corners[near], result.normals[near]
+    like = 1.0 - 1e-6 if face.kind == "plane" else 0.8
     measured, worst = 0, 0.0
     for point, normal, slack in zip(points, normals, allowed, strict=True):
-        hits = ray_hits(corners, point, normal)
+        hits = ray_hits(corners[facing @ normal > like], point, normal)
         hits = hits[(hits > 1e-6) & (hits <= 2.0 * amount)]
         if not len(hits):
             continue
         error = float(np.abs(hits - amount).min()) - slack
         measured += 1
         worst = max(worst, error)
+    if measured == 0 and face.kind == "plane" and len(corners):
+        return _found_level(corners[facing @ np.array(face.normal) > like], face, amount)
     return measured, worst
+
+
+def _found_level(corners: FloatArray, face: Face, amount: float) -> Measured:
+    """The same where neighbours trimmed all points: facets nearest the moved plane, if any."""
+    if not len(corners):
+        return 0, 0.0
+    heights = (corners - np.array(face.point)) @ np.array(face.normal)
+    error = np.abs(heights - amount).max(axis=1)
+    close = error < 0.5 * amount
+    return int(close.sum()), float(error[close].min()) if close.any() else 0.0
