@@ -61,6 +61,18 @@ def add_stock(
     return StockResult(result, result.volume - mesh.volume, found)
 
 
+def _require_sum(added: float, checks: dict[int, FaceCheck], faces: FaceSet) -> None:
+    """What the part gained must be what its faces swept over, or something else has moved."""
+    total = sum(c.volume_mm3 for c in checks.values())
+    if abs(added - total) > 1e-3 * total + 1e-3:
+        face = faces.faces[max(checks, key=lambda i: checks[i].volume_mm3)]
+        raise GeometryFault(
+            f"The stock on '{face.name}' and others adds {added:.3f} mm3 where the moved faces "
+            f"sweep over {total:.3f} mm3: something else would move; choose fewer faces at once.",
+            where=face.point,
+        )
+
+
 def _all_solved(faces: FaceSet, amounts: dict[int, float]) -> tuple[Mesh, dict[int, FaceCheck]]:
     """(the part with every face moved that can be solved with all others, checks of those)."""
     active = dict(amounts)
