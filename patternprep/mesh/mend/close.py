@@ -28,6 +28,7 @@ __all__ = ["CRACK_CAP", "Work", "close_surface", "flip_flat", "open_edges"]
 
 _NOISE = (1e-9, 1e-7, 1e-6)
 _TOLERANCES = (1e-5, 3e-5, 1e-4, 3e-4)
+_EXACT = 1e-7
 CRACK_CAP = _TOLERANCES[-1]
 """Widest crack that is closed, as a share of the part's diagonal."""
 _PASSES = 6
@@ -44,6 +45,7 @@ class Work:
     faces: IntArray
     diagonal: float
     done: list[Mending] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
     tried: float = 0.0
     """Widest crack, mm, that was looked for."""
 
@@ -84,38 +86,53 @@ def close_surface(work: Work) -> None:
     _drop_flat(work)
     _zip(work, _NOISE)
     if len(open_edges(work.faces)):
-        drop_loose_patches(work)
+        drop_loose_patches(work, hanging_only=True)
     left = len(open_edges(work.faces))
     if 0 < left <= max(_FEW_OPEN, int(_MANY_OPEN * len(work.faces))):
         _zip(work, _TOLERANCES)
+        if len(open_edges(work.faces)):
+            drop_loose_patches(work)
     flip_flat(work)
 
 
 def _zip(work: Work, tolerances: tuple[float, ...]) -> None:
     """Close cracks at growing tolerances (shares of the diagonal) while edges stay open."""
-    welded, zipped, moved = 0, 0, 0.0
+    welded = zipped = 0
     first: FloatArray | None = None
     before = work.mesh.volume
+    shift = np.zeros(len(work.points))  # how far each corner, or the surface at it, has moved
     for share in tolerances:
         if len(open_edges(work.faces)) == 0:
             break
         tolerance = work.tried = share * work.diagonal
         for _ in range(_PASSES):
-            joined, shift, place = _weld_open(work, tolerance)
-            broken, reach, spot = _break_open(work, tolerance)
+            joined = _weld_all(work, tolerance, shift)
+            broken, place = _break_open(work, tolerance, shift)
+            if joined + broken == 0:
+                joined = _weld_open(work, tolerance, shift, edges_too=True)
             welded, zipped = welded + joined, zipped + broken
-            moved = max(moved, shift, reach)
-            if first is None:
-                first = place if place is not None else spot
+            first = place if first is None else first
             if joined + broken == 0:
                 break
             _drop_collapsed(work, quiet=True)
             _drop_doubles(work, quiet=True)
-    # A crack closed in several steps moves by no more than their sum; the bound is told.
-    change = work.mesh.volume - before if welded + zipped else 0.0
-    work.tell(
-        "corners joined and edges broken to close cracks", welded + zipped, moved, change, first
-    )
+    if welded + zipped:
+        used = np.unique(work.faces)
+        change, moved = work.mesh.volume - before, float(shift[used].max())
+        if first is None:
+            first = work.points[used[int(np.argmax(shift[used]))]]
+        work.tell(
+            "corners joined and edges broken to close cracks", welded + zipped, moved, change, first
+        )
+
+
+def _weld_all(work: Work, tolerance: float, shift: FloatArray) -> int:
+    """Join open corners until none is within the tolerance of another: how many were joined."""
+    total = 0
+    while joined := _weld_open(work, tolerance, shift):
+        total += joined
+        _drop_collapsed(work, quiet=True)
+    return total
 
 
 def _drop_collapsed(work: Work, quiet: bool = False) -> None:
@@ -178,42 +195,63 @@ def _ends(faces: IntArray, half: IntArray) -> tuple[IntArray, IntArray]:
     return faces[half // 3, half % 3], faces[half // 3, (half % 3 + 1) % 3]
 
 
-def _weld_open(work: Work, tolerance: float) -> tuple[int, float, FloatArray | None]:
-    """Join open corners within the tolerance: (corners joined, largest movement, first place)."""
+def _weld_open(work: Work, tolerance: float, shift: FloatArray, edges_too: bool = False) -> int:
+    """Join pairs of open corners that are each other's nearest: how many corners went.
+
+    Corners joined by an edge are left apart, unless ``edges_too``. Only pairs are joined, so
+    that a finely cut rim is never drawn together into one point.
+    """
     from scipy.spatial import cKDTree
 
     tail, head = _ends(work.faces, open_edges(work.faces))
     rim = np.unique(np.concatenate([tail, head]))
     if len(rim) < 2:
-        return 0, 0.0, None
+        return 0
     pairs = cKDTree(work.points[rim]).query_pairs(tolerance, output_type="ndarray")
-    if len(pairs) == 0:
-        return 0, 0.0, None
     a, b = rim[pairs[:, 0]], rim[pairs[:, 1]]
-    joined_by_edge = _is_edge(work.faces, len(work.points), a, b)
-    long = np.linalg.norm(work.points[a] - work.points[b], axis=1) > 1e-9 * work.diagonal
-    usable = ~(joined_by_edge & long)
-    a, b = a[usable], b[usable]
+    noise = tolerance <= _NOISE[0] * work.diagonal
+    if not (edges_too or noise):
+        apart = ~_is_edge(work.faces, len(work.points), a, b)
+        a, b = a[apart], b[apart]
     if len(a) == 0:
-        return 0, 0.0, None
+        return 0
+    if noise:
+        return _join(work, rim, a, b, shift)
+    length = np.linalg.norm(work.points[a] - work.points[b], axis=1)
+    order = np.lexsort((np.maximum(a, b), np.minimum(a, b), length))
+    a, b = a[order], b[order]
+    rank = np.arange(len(a))
+    best = np.full(len(work.points), len(a), np.int64)
+    np.minimum.at(best, a, rank)
+    np.minimum.at(best, b, rank)
+    mutual = (best[a] == rank) & (best[b] == rank)
+    return _join(work, rim, a[mutual], b[mutual], shift)
+
+
+def _join(work: Work, rim: IntArray, a: IntArray, b: IntArray, shift: FloatArray) -> int:
+    """Make linked corners one, at their middle, and note how far each has moved."""
     slot = np.full(len(work.points), -1, np.int64)
     slot[rim] = np.arange(len(rim))
     number, label = components(len(rim), slot[a], slot[b])
     size = np.bincount(label, minlength=number)
-    mean = np.column_stack(
-        [np.bincount(label, work.points[rim, k], number) / size for k in range(3)]
-    )
     lead = np.full(number, len(work.points), np.int64)
     np.minimum.at(lead, label, rim)
-    noise = float(np.linalg.norm(work.points[rim] - mean[label], axis=1).max())
     points = work.points.copy()
+    base = points[lead]  # middles are taken from the first corner, which keeps equal ones exact
+    offset = points[rim] - base[label]
+    mean = base + np.column_stack(
+        [np.bincount(label, offset[:, k], number) / size for k in range(3)]
+    )
+    gone = shift[rim] + np.linalg.norm(points[rim] - mean[label], axis=1)
+    reach = np.zeros(number)
+    np.maximum.at(reach, label, gone)
     grown = size > 1
-    if tolerance > 1e-8 * work.diagonal:  # below that the first corner's own numbers are kept
-        points[lead[grown]] = mean[grown]
+    shift[lead[grown]] = reach[grown]
+    points[lead[grown]] = mean[grown]
     target = np.arange(len(points))
     target[rim] = lead[label]
     work.points, work.faces = points, target[work.faces]
-    return int(len(rim) - number), noise, points[lead[int(np.argmax(grown))]]
+    return int(len(rim) - number)
 
 
 def _is_edge(
@@ -224,11 +262,11 @@ def _is_edge(
     return np.isin(np.minimum(a, b) * count + np.maximum(a, b), keys)
 
 
-def _break_open(work: Work, tolerance: float) -> tuple[int, float, FloatArray | None]:
-    """Break open edges at open corners on them: (breaks, largest distance, first place)."""
+def _break_open(work: Work, tolerance: float, shift: FloatArray) -> tuple[int, FloatArray | None]:
+    """Break open edges at open corners on them: (breaks, first place)."""
     half = open_edges(work.faces)
     if len(half) < 3:
-        return 0, 0.0, None
+        return 0, None
     tail, head = _ends(work.faces, half)
     rim = np.unique(np.concatenate([tail, head]))
     edge, corner = _near_pairs(work.points, tail, head, rim, tolerance)
@@ -239,13 +277,15 @@ def _break_open(work: Work, tolerance: float) -> tuple[int, float, FloatArray | 
     a, b, p = work.points[tail[edge]], work.points[head[edge]], work.points[corner]
     along = b - a
     length = np.linalg.norm(along, axis=1)
-    t = np.einsum("ij,ij->i", p - a, along) / np.maximum(length, 1e-300) ** 2
+    t = np.einsum("ij,ij->i", p - a, along) / np.maximum(length**2, 1e-300)
     gap = np.linalg.norm(p - (a + t[:, None] * along), axis=1)
-    inset = np.minimum(tolerance, 0.02 * length)
+    # Near an edge's end a corner belongs to that end's corner, once the tolerance reaches it.
+    exact = tolerance <= _EXACT * work.diagonal
+    inset = np.minimum((2.0 * tolerance) if exact else CRACK_CAP * work.diagonal, 0.3 * length)
     on = (gap <= tolerance) & (t * length > inset) & ((1.0 - t) * length > inset)
     edge, corner, t, gap = edge[on], corner[on], t[on], gap[on]
     if len(edge) == 0:
-        return 0, 0.0, None
+        return 0, None
     # One broken edge a facet in one pass; the rest follow in the next.
     facet = half // 3
     first_edge = np.full(len(work.faces), len(half), np.int64)
@@ -253,9 +293,11 @@ def _break_open(work: Work, tolerance: float) -> tuple[int, float, FloatArray | 
     mine = first_edge[facet[edge]] == edge
     edge, corner, t, gap = edge[mine], corner[mine], t[mine], gap[mine]
     order = np.lexsort((corner, t, edge))
-    edge, corner = edge[order], corner[order]
+    edge, corner, gap = edge[order], corner[order], gap[order]
+    ends = np.maximum(shift[tail[edge]], shift[head[edge]])
+    np.maximum.at(shift, corner, ends + gap)
     work.faces = _fans(work.faces, half, edge, corner)
-    return len(edge), float(gap.max()), work.points[corner[0]]
+    return len(edge), work.points[corner[0]]
 
 
 def _near_pairs(

@@ -71,11 +71,12 @@ def _loops(faces: IntArray, half: IntArray) -> list[IntArray]:
     return rings
 
 
-def drop_loose_patches(work: Work) -> None:
+def drop_loose_patches(work: Work, hanging_only: bool = False) -> None:
     """Take off patches that hang on the surface by one side and lie on it, or are tiny.
 
     A patch is what is joined across two-facet edges. A loose one has open edges, and without
-    it the edges it hangs on are shared by two facets (or it hangs on nothing).
+    it the edges it hangs on are shared by two facets (or it hangs on nothing). Only those that
+    hang on the rest and lie on it are taken off where ``hanging_only``.
     """
     table = edge_table(work.faces)
     if not (table.count == 1).any():
@@ -97,7 +98,7 @@ def drop_loose_patches(work: Work) -> None:
     keep = np.ones(len(work.faces), bool)
     lying, tiny = _Removed(), _Removed()
     for label in loose[:_PATCHES]:
-        if not rims.sound_without(label):
+        if not rims.sound_without(label) or (hanging_only and not rims.hangs(label)):
             continue
         mine = patch == label
         span = np.array([low[mine].min(axis=0), high[mine].max(axis=0)])
@@ -109,7 +110,7 @@ def drop_loose_patches(work: Work) -> None:
         reach = float(np.linalg.norm(span[1] - span[0]))
         if gap <= _ON_SURFACE * work.diagonal:
             lying.add(int(size[label]), gap, span.mean(axis=0))
-        elif reach <= STRAY_CAP * work.diagonal:
+        elif reach <= STRAY_CAP * work.diagonal and not hanging_only:
             tiny.add(int(size[label]), reach, span.mean(axis=0))
         else:
             continue
@@ -160,6 +161,11 @@ class _Rims:
         touched[self.edge[mine]] = True
         balance = np.bincount(self.edge[~mine], self.way[~mine], self.edges)
         return bool((balance[touched] == 0.0).all())
+
+    def hangs(self, label: int) -> bool:
+        """True when the patch shares an edge with another one."""
+        mine = self.patch == label
+        return bool(np.isin(self.edge[~mine], self.edge[mine]).any())
 
     def remove(self, label: int) -> None:
         rest = self.patch != label

@@ -56,7 +56,7 @@ def mend_part(mesh: Mesh, what: str, progress: Progress = silent) -> Mended:
         if after.fault is not None:
             raise _refusal(what, after, "after mending ")
     _accept(result, what)
-    warnings = _crossings(result, what, progress)
+    warnings = (*work.warnings, *_crossings(result, what, progress))
     return Mended(result, bodies, tuple(work.done), warnings)
 
 

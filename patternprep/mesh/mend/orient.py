@@ -40,8 +40,10 @@ def agree_windings(work: Work, what: str) -> None:
         )
     area = Mesh(work.points, work.faces).areas
     kept_area = np.bincount(state[:m], area, number)
-    # The two states of a shell are twins: choose the one that keeps more area, the kept on a tie.
-    turn = kept_area[state[:m]] < kept_area[state[m:]]
+    # The two states of a shell are twins: choose the one that keeps more area.
+    mine, twin = state[:m], state[m:]
+    tie = kept_area[mine] == kept_area[twin]
+    turn = (kept_area[mine] < kept_area[twin]) | (tie & (mine > twin))
     if not turn.any():
         return
     at = work.points[work.faces[int(np.argmax(turn))]].mean(axis=0)

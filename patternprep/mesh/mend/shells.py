@@ -117,7 +117,19 @@ def turn_outward(work: Work) -> tuple[Shells, IntArray]:
         shells = Shells(
             shells.of_facet, np.where(turn, -shells.volume, shells.volume), shells.bounds
         )
+    _warn_of_inner_bodies(work, shells, parent)
     return shells, parent
+
+
+def _warn_of_inner_bodies(work: Work, shells: Shells, parent: IntArray) -> None:
+    outward = shells.volume > 0.0
+    inner = np.flatnonzero(outward & (parent >= 0) & outward[parent])
+    if len(inner):
+        place = format_point([float(c) for c in shells.bounds[inner[0]].mean(axis=0)])
+        work.warnings.append(
+            f"{len(inner)} bodies lie wholly inside others and are taken as solid metal, the first "
+            f"at {place}; a hollow must have its facets facing inwards."
+        )
 
 
 def _parents(work: Work, shells: Shells) -> IntArray:

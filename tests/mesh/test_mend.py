@@ -1,0 +1,272 @@
+"""Mending: each planted fault is mended and told with its figures, or refused with its place."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from mesh_shapes import binary_stl, box, joined, saved, soup, turned
+
+from patternprep.errors import MeshFault
+from patternprep.mesh.check import check_mesh
+from patternprep.mesh.kernel import Solid
+from patternprep.mesh.mend.distance import distance_to_facets
+from patternprep.mesh.mend.lines import count_along_lines
+from patternprep.mesh.mend.mend import Mended, mend_part
+from patternprep.mesh.mesh import Mesh
+from patternprep.mesh.read.part import read_part
+
+
+def mended(mesh: Mesh) -> Mended:
+    result = mend_part(mesh, "part.stl")
+    report = check_mesh(result.mesh)
+    assert report.sound
+    assert Solid.from_mesh(result.mesh).volume == pytest.approx(report.volume_mm3, rel=1e-6)
+    return result
+
+
+def told(result: Mended) -> str:
+    return "; ".join(str(m) for m in result.mendings)
+
+
+def through_stl(tmp_path, mesh: Mesh):
+    return read_part(saved(tmp_path / "part.stl", binary_stl(soup(mesh))))
+
+
+def test_a_sound_part_is_not_touched():
+    for mesh in (box(), joined(box(), box((20, 0, 0), (30, 9, 9))), Solid.sphere(9, 40).to_mesh()):
+        result = mended(mesh)
+        assert result.mendings == ()
+        assert result.mesh is mesh
+
+
+def test_a_hollow_stays_a_hollow():
+    result = mended(joined(box(), turned(box((2, 2, 2), (8, 8, 8)))))
+    assert result.mendings == ()
+    assert result.bodies == 1
+    assert result.mesh.volume == pytest.approx(6000.0 - 216.0)
+
+
+def test_overlapping_bodies_are_united_and_the_change_told():
+    result = mended(joined(box((0, 0, 0), (10, 10, 10)), box((5, 5, 5), (15, 15, 15))))
+    assert result.bodies == 1
+    assert result.mesh.volume == pytest.approx(2000.0 - 125.0)
+    assert [m.count for m in result.mendings] == [2]
+    assert result.mendings[0].volume_mm3 == pytest.approx(-125.0)
+
+
+def test_a_body_inside_a_body_is_an_overlap():
+    result = mended(joined(box(), box((2, 2, 2), (8, 8, 8))))
+    assert result.mesh.volume == pytest.approx(6000.0)
+    assert result.mendings[0].volume_mm3 == pytest.approx(-216.0)
+    assert "inside" in " ".join(result.warnings)
+
+
+def test_a_body_in_a_hollow_is_kept():
+    shell = joined(box(), turned(box((1, 1, 1), (9, 19, 29))), box((4, 4, 4), (6, 6, 6)))
+    result = mended(shell)
+    assert result.bodies == 2
+    assert result.mendings == ()
+    assert result.mesh.volume == pytest.approx(6000.0 - 8 * 18 * 28 + 8.0)
+
+
+def test_a_body_over_a_hollow_fills_it_where_they_meet():
+    shell = joined(box(), turned(box((2, 2, 2), (8, 8, 8))), box((5, 3, 3), (15, 7, 7)))
+    result = mended(shell)
+    assert result.mesh.volume == pytest.approx(6000.0 - 216.0 + 3 * 16 + 5 * 16)
+
+
+def test_bodies_that_meet_on_a_face_become_one():
+    result = mended(joined(box((0, 0, 0), (5, 5, 5)), box((5, 0, 0), (10, 5, 5))))
+    assert result.bodies == 1
+    assert result.mesh.volume == pytest.approx(250.0)
+    assert count_along_lines(result.mesh, 0).twice_mm3 == 0.0
+
+
+def test_inside_out_files_are_turned():
+    result = mended(turned(joined(box(), turned(box((2, 2, 2), (8, 8, 8))))))
+    assert result.mesh.volume == pytest.approx(6000.0 - 216.0)
+    assert "inside out turned: 2" in told(result)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.lists(st.integers(0, 11), min_size=1, max_size=5, unique=True))
+def test_flipped_facets_are_turned_and_counted(flipped):
+    faces = box().faces.copy()
+    faces[flipped] = faces[flipped][:, ::-1]
+    result = mended(Mesh(box().vertices, faces))
+    assert result.mesh.volume == pytest.approx(6000.0)
+    # What has more area keeps its winding; if that was the flipped part, the shell is turned.
+    assert result.mendings[0].count in (len(flipped), 12 - len(flipped))
+
+
+def test_doubled_collapsed_and_back_to_back_facets():
+    mesh = box()
+    doubled = Mesh(mesh.vertices, np.vstack([mesh.faces, mesh.faces[4:6]]))
+    assert "given twice kept once: 2" in told(mended(doubled))
+    collapsed = Mesh(mesh.vertices, np.vstack([mesh.faces, [[0, 0, 1]]]))
+    assert "collapsed" in told(mended(collapsed))
+    wall = joined(box((0, 0, 0), (5, 5, 5)), box((5, 0, 0), (10, 5, 5)))
+    points, index = np.unique(wall.vertices, axis=0, return_inverse=True)
+    result = mended(Mesh(points, index.reshape(-1)[wall.faces]))
+    assert result.mesh.volume == pytest.approx(250.0)
+
+
+@settings(max_examples=15, deadline=None)
+@given(seed=st.integers(0, 999), share=st.sampled_from([1e-7, 1e-5, 1e-4]))
+def test_cracked_soups_are_closed_and_move_no_more_than_told(seed, share):
+    # Faces of a box cut into strips, each jittered on its own: every seam is a crack.
+    rng = np.random.default_rng(seed)
+    solid = Solid.cylinder(30.0, 20.0, segments=32) - Solid.box((-5, -5, -1), (5, 5, 31))
+    mesh = solid.to_mesh()
+    diagonal = float(np.linalg.norm(mesh.size))
+    corners = mesh.triangles + rng.uniform(-0.25, 0.25, (mesh.facets, 1, 3)) * share * diagonal
+    torn = Mesh(corners.reshape(-1, 3), np.arange(3 * mesh.facets).reshape(-1, 3))
+    result = mended(torn)
+    moved = sum(m.moved_mm for m in result.mendings)
+    assert 0.0 < moved <= 3e-4 * diagonal
+    assert result.mesh.volume == pytest.approx(mesh.volume, rel=10 * share)
+    samples = result.mesh.triangles.mean(axis=1)
+    assert distance_to_facets(samples, torn.triangles).max() <= moved + 1e-12
+    samples = torn.triangles.mean(axis=1)
+    assert distance_to_facets(samples, result.mesh.triangles).max() <= moved + 1e-12
+
+
+def test_t_junctions_are_closed_without_moving():
+    # The lid's edge has a corner in its middle that the wall does not know of.
+    mesh = box((0, 0, 0), (10, 10, 10))
+    points = np.vstack([mesh.vertices, [[5.0, 0.0, 10.0]]])
+    faces = [f for f in mesh.faces.tolist() if f != [4, 5, 6]] + [[4, 8, 6], [8, 5, 6]]
+    result = mended(Mesh(points, np.array(faces)))
+    assert result.mesh.volume == pytest.approx(1000.0)
+    assert "broken to close cracks: 1" in told(result)
+    assert result.mendings[0].moved_mm == 0.0
+
+
+def test_a_small_hole_is_filled_and_a_large_one_refused():
+    mesh = box()
+    inner = mesh.triangles[0].mean(axis=0) + 0.004 * (mesh.triangles[0] - mesh.triangles[0][0])
+    points = np.vstack([mesh.vertices, inner])
+    (i, j, k), p, q, r = mesh.faces[0], 8, 9, 10
+    rim = [[i, j, q], [i, q, p], [j, k, r], [j, r, q], [k, i, p], [k, p, r]]
+    result = mended(Mesh(points, np.vstack([mesh.faces[1:], rim])))
+    assert result.mesh.volume == pytest.approx(6000.0)
+    assert "holes filled, the widest 0.08" in told(result)
+    with pytest.raises(MeshFault, match="open along 3 edges") as caught:
+        mend_part(Mesh(box().vertices, box().faces[1:]), "part.stl")
+    assert caught.value.where is not None
+    assert "next" not in str(caught.value)
+    assert "export it again" in str(caught.value)
+
+
+def test_a_patch_lying_on_the_surface_a_second_time_is_taken_off():
+    mesh = box()
+    lid = mesh.triangles[2:4].mean(axis=(0, 1))  # on z = 30
+    square = [[-2, -2, 0], [2, -2, 0], [2, 2, 0], [-2, 2, 0]]
+    points = np.vstack([mesh.vertices, lid + np.array(square)])
+    loose = Mesh(points, np.vstack([mesh.faces, [[8, 9, 10], [8, 10, 11]]]))
+    result = mended(loose)
+    assert "second time removed: 2" in told(result)
+    assert result.mesh.volume == pytest.approx(6000.0)
+    with pytest.raises(MeshFault, match="open along 4 edges"):
+        mend_part(Mesh(points + (np.arange(12) > 7)[:, None] * [0, 0, 5.0], loose.faces), "fin")
+
+
+def test_stray_crumbs_go_and_sheets_are_refused():
+    crumb = box((40, 0, 0), (40.01, 0.01, 0.01))
+    result = mended(joined(box(), crumb))
+    assert "stray bodies removed" in told(result)
+    assert result.bodies == 1
+    assert result.mendings[0].volume_mm3 == pytest.approx(-1e-6)
+    sheet = box((40, 0, 0), (60, 20, 1e-7))
+    with pytest.raises(MeshFault, match="without thickness"):
+        mend_part(joined(box(), sheet), "part.stl")
+
+
+def test_bodies_that_share_an_edge(tmp_path):
+    part = through_stl(
+        tmp_path, joined(box((0, 0, 0), (10, 10, 10)), box((10, 10, 0), (20, 20, 10)))
+    )
+    assert part.bodies == 2
+    assert part.mesh.volume == pytest.approx(2000.0, abs=1e-2)
+    assert "walls touch parted: 1" in str(part.mendings[0])
+    assert part.mendings[0].moved_mm < 1e-4
+
+
+def test_three_walls_on_one_edge_are_refused():
+    inner = joined(box((0, 0, 0), (5, 5, 5)), box((5, 0, 0), (10, 5, 5)))
+    points, index = np.unique(inner.vertices, axis=0, return_inverse=True)
+    faces = index.reshape(-1)[inner.faces]
+    centre = points[faces].mean(axis=1)
+    wall = np.flatnonzero(np.isclose(centre[:, 0], 5.0) & (Mesh(points, faces).normals[:, 0] > 0))
+    kept = np.setdiff1d(np.arange(24), wall)
+    with pytest.raises(MeshFault, match="more than two facets"):
+        mend_part(Mesh(points, faces[kept]), "part.stl")
+
+
+def test_soup_and_sheets_are_refused(tmp_path):
+    rng = np.random.default_rng(0)
+    soup_of = Mesh(rng.uniform(0, 9, (90, 3)), np.arange(90).reshape(-1, 3))
+    with pytest.raises(MeshFault, match="open along 90 edges"):
+        mend_part(soup_of, "soup.stl")
+    flat = Mesh([[0, 0, 0], [1, 0, 0], [0, 1, 0]], [[0, 1, 2], [0, 2, 1]])
+    with pytest.raises(MeshFault, match="is flat"):
+        through_stl(tmp_path, flat)
+    strip = 24
+    turn = np.arange(strip) * 2 * np.pi / strip
+    rows = [
+        [[np.cos(a) * (9 + w * np.cos(a / 2)), np.sin(a) * (9 + w * np.cos(a / 2)),
+          w * np.sin(a / 2)]
+         for a in turn]
+        for w in (-2, 2)
+    ]  # fmt: skip
+    points = np.concatenate(rows)
+    band = []
+    for k in range(strip):
+        a, b = k, (k + 1) % strip
+        c, d = (a + strip, b + strip)
+        if k == strip - 1:
+            b, d = d, b
+        band += [[a, b, d], [a, d, c]]
+    with pytest.raises(MeshFault, match="open along"):
+        mend_part(Mesh(points, np.array(band)), "band.stl")
+
+
+def crossing_tube() -> Mesh:
+    """One closed shell that runs through itself: a bar bent to a pretzel."""
+    path = np.array([[0, 0, 0], [40, 0, 0], [40, 20, 0], [20, 20, 0], [20, -20, 0]], dtype=float)
+    offsets = np.array([[-2, -2], [2, -2], [2, 2], [-2, 2]], dtype=float)
+    points, faces = [], []
+    for i, p in enumerate(path):
+        before = path[i] - path[i - 1] if i else path[1] - path[0]
+        after = path[i + 1] - path[i] if i + 1 < len(path) else before
+        before, after = before / np.linalg.norm(before), after / np.linalg.norm(after)
+        side = np.cross([0, 0, 1.0], before) + np.cross([0, 0, 1.0], after)
+        side /= 1.0 + before @ after
+        points += [p + u * side + [0, 0, v] for u, v in offsets]
+        if i:
+            a = 4 * (i - 1)
+            for k in range(4):
+                m = (k + 1) % 4
+                faces += [[a + k, a + m, a + 4 + m], [a + k, a + 4 + m, a + 4 + k]]
+    end = 4 * (len(path) - 1)
+    faces += [[0, 2, 1], [0, 3, 2], [end, end + 1, end + 2], [end, end + 2, end + 3]]
+    mesh = Mesh(np.array(points), np.array(faces))
+    return mesh if mesh.volume > 0 else turned(mesh)
+
+
+def test_lines_count_material_met_twice():
+    mesh = crossing_tube()
+    assert check_mesh(mesh).sound
+    counts = [count_along_lines(mesh, axis, 200) for axis in range(3)]
+    for count in counts:
+        assert count.twice_mm3 == pytest.approx(64.0, rel=0.08)
+        assert count.inverted_mm3 == 0.0
+        assert count.volume_mm3 == pytest.approx(mesh.volume - 64.0, rel=0.02)
+        assert np.abs(np.array(count.where) - [20, 0, 0]).max() <= 2.1
+    sound = Solid.sphere(10.0, 64) - Solid.cylinder(30, 3, segments=24).translate((0, 0, -15))
+    for axis in range(3):
+        count = count_along_lines(sound.to_mesh(), axis)
+        assert count.twice_mm3 == count.inverted_mm3 == 0.0
+        assert count.volume_mm3 == pytest.approx(sound.volume, rel=0.01)
