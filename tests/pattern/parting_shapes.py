@@ -51,7 +51,7 @@ def block_with_side_hole(radius: float = 8.0) -> Solid:
 def filled_half(half: Solid, layers: int | None = None) -> Solid:
     """What a half in z >= 0 must be to draw straight up: shadows of all metal above, by layers.
 
-    Exact for solids of level and upright faces; else with ``layers`` even layers, from outside.
+    Exact for solids of level and upright faces; else by the midpoint rule over ``layers``.
     """
     top = float(half.bounds[1, 2])
     if layers is None:
@@ -61,7 +61,7 @@ def filled_half(half: Solid, layers: int | None = None) -> Solid:
         levels = np.linspace(0.0, top, layers + 1)
     slabs = []
     for low, high in itertools.pairwise(levels):
-        above = half.trim_by_plane((0, 0, 1), low)
+        above = half.trim_by_plane((0, 0, 1), float(0.5 * (low + high)))
         if above.is_empty:
             continue
         rings: list[FloatArray] = above.outline()

@@ -18,8 +18,11 @@ from patternprep.pattern.parting.survey import Survey, turned
 
 __all__ = ["Columns", "expand", "make_columns", "plan_frame"]
 
-_TURN = 0.32175055439664219
-"""atan(1/3): the raster's turn against the part's own direction, radians."""
+_TURN = 0.5535743588970452
+"""atan of the golden section, radians: the raster's turn against the part's own direction.
+
+No other slope is as far from simple ratios, so a strip along a wall is hit by its true share.
+"""
 _SHIFT = 0.0901699437494742
 """The raster's shift in cells, so that no sample lies on the middle of a part."""
 VERTICAL = 1.7e-3

@@ -30,11 +30,13 @@ def draft_estimate(
     lean, across = tilt[2] / cosine, tilt[:2] / cosine
     c = offsets[:, None]
     above = spot[2] > c
-    outside = columns.cells_at(
-        spot[0] + columns.cell * across[0], spot[1] + columns.cell * across[1]
-    )
-    top = np.where(outside < 0, -np.inf, columns.top[outside])
-    bottom = np.where(outside < 0, np.inf, columns.bottom[outside])
+    top, bottom = np.full(len(steep), np.inf), np.full(len(steep), -np.inf)
+    # just before the wall, and where a leaning wall's own foot is passed
+    for ahead in (columns.cell, columns.cell + np.ptp(spot[2]) * tan):
+        u, v = spot[0] + ahead * across[0], spot[1] + ahead * across[1]
+        outside = columns.cells_at(u, v)
+        top = np.minimum(top, np.where(outside < 0, -np.inf, columns.top[outside]))
+        bottom = np.maximum(bottom, np.where(outside < 0, np.inf, columns.bottom[outside]))
     # a wall with metal before it at its own height or beyond is inside what is filled anyway
     reach = np.where(above, spot[2] - np.maximum(top, c), np.minimum(bottom, c) - spot[2])
     missing = np.clip(tan - np.where(above, lean, -lean), 0.0, tan)

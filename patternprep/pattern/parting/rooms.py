@@ -25,6 +25,8 @@ LEAST_VOLUME_SHARE = 2e-5
 _MOST_NAMED = 24
 _PIECE_COLUMNS = 20
 """A group of fewer columns than that may be a piece of a narrow room."""
+_THIN = 1.4
+"""... and so may one whose columns have fewer neighbours than that (2 within a wide room)."""
 
 
 @dataclass(frozen=True)
@@ -162,7 +164,9 @@ def _connect(columns: Columns, rooms: _Rooms) -> tuple[int, IntArray]:
     ones = np.ones(len(i), dtype=np.int8)
     count, label = connected_components(coo_matrix((ones, (i, j)), shape=(size, size)), False)
     # a room narrower than a cell comes in pieces: they go to the largest piece under their patch
-    pieces = np.bincount(label, minlength=count)[label] < _PIECE_COLUMNS
+    columns_of = np.bincount(label, minlength=count)
+    joints = np.bincount(label[np.concatenate(one[:2])], minlength=count)  # to the side and ahead
+    pieces = ((columns_of < _PIECE_COLUMNS) | (joints < _THIN * columns_of))[label]
     weight = np.bincount(label, weights=rooms.high - rooms.low, minlength=count)[label]
     order = np.lexsort((weight, rooms.patch))
     ends = np.flatnonzero(np.diff(rooms.patch[order], append=-2))
