@@ -135,9 +135,8 @@ def _share_outside(scene: Scene) -> tuple[float, FloatArray | None, FloatArray]:
         if half is None:
             over = b - a
         else:
-            back, number = np.unique(own, return_inverse=True)
-            top, _ = half.roof.tops(lines[back], 2.0 * scene.rounding)
-            over = b - np.maximum(a, top[number])
+            top = scene.crest(half)
+            over = b - np.maximum(a, top[own])
         over = np.maximum(over, 0.0)
         outside[bearing] += over
         doubt = np.flatnonzero(over > DEPTH_LIMIT_MM)
@@ -158,8 +157,7 @@ def _deepest_dent(scene: Scene) -> tuple[float, FloatArray | None]:
     for half in scene.halves:
         corners = half.mesh.vertices[np.unique(half.mesh.faces[half.walls])]
         corners = corners[corners[:, 2] > 10.0 * scene.rounding]
-        middle = half.mesh.triangles[half.walls].mean(axis=1)
-        points = np.concatenate([corners, middle]) * np.array([1.0, 1.0, half.sign])
+        points = corners * np.array([1.0, 1.0, half.sign])
         inside = np.ones(len(points), dtype=bool)
         for aside in _ASIDE:
             which = np.flatnonzero(inside)

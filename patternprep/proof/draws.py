@@ -9,6 +9,7 @@ from patternprep.mesh.mesh import FloatArray
 from patternprep.proof.asked import asked_angles
 from patternprep.proof.line import ProofLine, above, at_most
 from patternprep.proof.model import Half, Scene
+from patternprep.proof.plan import Hits
 from patternprep.proof.sound import edge_partners, groups
 
 __all__ = ["draft_lines", "interval_lines"]
@@ -21,7 +22,8 @@ GAP_LIMIT_MM = 0.005
 WRONG_SIDE_LIMIT_MM = 0.001
 WALL_BELOW_DEG = 45.0
 _SMALLEST_PLAN_MM2 = 1e-6
-_ASIDE_MM = (0.0, 0.00013, 0.00071)
+_ASIDE_MM = (0.00013, 0.00071)
+_MOST_MIDDLES = 60_000
 
 
 def draft_lines(scene: Scene) -> list[ProofLine]:
@@ -93,37 +95,37 @@ def interval_lines(scene: Scene) -> list[ProofLine]:
                 half.place(half.mesh.vertices[lowest]),
             )
         )
-        gap, spot = _longest_gap(half, scene.lines[0])
+        gap, spot = _longest_gap(scene, half)
         name = f"vertical lines through the {half.name}"
         lines.append(at_most(name, gap, GAP_LIMIT_MM, "mm of undercut", spot))
     return lines
 
 
-def _longest_gap(half: Half, field: FloatArray) -> tuple[float, FloatArray | None]:
+def _longest_gap(scene: Scene, half: Half) -> tuple[float, FloatArray | None]:
     """The longest stretch of a vertical line that breaks the rule of one interval from z = 0."""
     plan_area = 0.5 * np.abs(half.mesh.cross[half.walls, 2])
     middles = half.mesh.triangles[half.walls[plan_area > _SMALLEST_PLAN_MM2], :, :2].mean(axis=1)
+    middles = middles[:: max(1, -(-len(middles) // _MOST_MIDDLES))]
+    field = scene.lines[0]
     points = np.concatenate([field, middles])
-    gap = np.zeros(len(points))
-    spot = np.zeros(len(points))
-    again = np.arange(len(points))
+    both = [_gaps(scene.line_hits(half), len(field)), _gaps(half.grid.hits(middles), len(middles))]
+    gap, spot = (np.concatenate([one[i] for one in both]) for i in (0, 1))
+    again = np.flatnonzero(np.concatenate([one[2] for one in both]))
     for aside in _ASIDE_MM:
-        moved = points[again] + np.array([aside, 0.61 * aside])
-        gap[again], spot[again], torn = _gaps(half, moved)
-        # a line whose crossings do not add up ran along an edge: try beside it
-        again = again[torn]
         if not len(again):
             break
+        # a line whose crossings do not add up ran along an edge: try beside it
+        moved = points[again] + np.array([aside, 0.61 * aside])
+        gap[again], spot[again], torn = _gaps(half.grid.hits(moved), len(moved))
+        again = again[torn]
     worst = int(np.argmax(gap))
     if gap[worst] <= 0.0:
         return 0.0, None
     return float(gap[worst]), half.place(np.append(points[worst], spot[worst]))
 
 
-def _gaps(half: Half, points: FloatArray) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]]:
+def _gaps(hits: Hits, count: int) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]]:
     """Per line: longest fault, mm, its height, and whether the crossings do not add up."""
-    hits = half.grid.hits(points)
-    count = len(points)
     first, number = hits.bounds(count)
     gap, spot = np.zeros(count), np.zeros(count)
     torn = np.zeros(count, dtype=bool)

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.proof.faces import StockedFace, stocked_faces
 from patternprep.proof.files import Kit
-from patternprep.proof.plan import PlanGrid, grid_lines
+from patternprep.proof.plan import Hits, PlanGrid, grid_lines
 from patternprep.proof.stocked import stocked_part
 from patternprep.proof.tree import FacetTree
 
@@ -20,7 +20,7 @@ __all__ = ["ON_PARTING_MM", "Half", "Scene", "rounding_of", "split_at_zero"]
 ON_PARTING_MM = 1e-4
 """A facet lies in the parting when all its corners are nearer to z = 0 than this, mm."""
 
-FEWEST_LINES, MOST_LINES = 30_000, 200_000
+FEWEST_LINES, MOST_LINES = 30_000, 150_000
 
 
 class Half:
@@ -86,6 +86,7 @@ class Scene:
         signs = {"cope": 1.0, "drag": -1.0}
         self.halves = tuple(Half(p.name, signs[p.name], p.mesh) for p in kit.pieces)
         self.part = kit.part.transformed(kit.frame)
+        self._hits: dict[str, Hits] = {}
 
     def half(self, sign: float) -> Half | None:
         """The cope (+1) or the drag (-1), when there is one."""
@@ -113,6 +114,19 @@ class Scene:
         if sign > 0.0:
             return self.part_grid
         return PlanGrid(self.part.triangles[:, ::-1] * np.array([1.0, 1.0, -1.0]))
+
+    def line_hits(self, half: Half) -> Hits:
+        """Where the field of lines meets a half, in the half's own frame."""
+        if half.name not in self._hits:
+            self._hits[half.name] = half.grid.hits(self.lines[0])
+        return self._hits[half.name]
+
+    def crest(self, half: Half) -> FloatArray:
+        """Height of a half over each line of the field, 0 where it is not met, (lines,)."""
+        hits = self.line_hits(half)
+        crest = np.zeros(len(self.lines[0]))
+        np.maximum.at(crest, hits.line, hits.z)
+        return crest
 
     @cached_property
     def part_grid(self) -> PlanGrid:

@@ -17,7 +17,9 @@ from patternprep.mesh.mesh import FloatArray, IntArray
 __all__ = ["Hits", "PlanGrid", "expand", "grid_lines"]
 
 _PAIRS_AT_ONCE = 1_500_000
-_MOST_CELLS = 1 << 19
+_MOST_CELLS = 1 << 18
+_FACET_BITS = 32
+_NO_WIDTH_MM = 1e-8
 
 
 def expand(counts: IntArray) -> tuple[IntArray, IntArray]:
@@ -51,7 +53,8 @@ class PlanGrid:
 
     def __init__(self, triangles: FloatArray) -> None:
         cross_z = _cross_z(triangles)
-        self._ids = np.flatnonzero(cross_z != 0.0)
+        # an upright facet is met by no line; its neighbours are
+        self._ids = np.flatnonzero(np.abs(cross_z) > _NO_WIDTH_MM * _longest(triangles))
         tri = triangles[self._ids]
         self._cross_z = cross_z[self._ids]
         self.empty = len(tri) == 0
@@ -65,7 +68,8 @@ class PlanGrid:
         cells = float(np.clip(4 * len(tri), 4096, _MOST_CELLS))
         self._cell = max(float(np.sqrt(span[0] * span[1] / cells)), float(span.max()) / 4096.0)
         self._shape = np.floor(span / self._cell).astype(np.int64) + 1
-        self._rows = _rows_of(tri, self._cross_z, self._up)
+        self._edges = _edges_of(tri, self._up)
+        self._plane = _plane_of(tri, self._cross_z)
         self._fill(plan)
 
     def _fill(self, plan: FloatArray) -> None:
@@ -85,10 +89,12 @@ class PlanGrid:
         column_low = np.floor(left - 1e-6).astype(np.int64).clip(0, self._shape[0] - 1)
         column_high = np.floor(right + 1e-6).astype(np.int64).clip(0, self._shape[0] - 1)
         pair, step = expand(column_high - column_low + 1)
+        # cell in the high bits, facet in the low ones: one plain sort
         key = row[pair] * self._shape[0] + column_low[pair] + step
-        order = np.argsort(key, kind="stable")
-        self._content = owner[pair][order]
-        count = np.bincount(key, minlength=int(self._shape[0] * self._shape[1]))
+        key = np.sort(key << _FACET_BITS | owner[pair])
+        self._content = key & ((1 << _FACET_BITS) - 1)
+        cells = int(self._shape[0] * self._shape[1])
+        count = np.bincount(key >> _FACET_BITS, minlength=cells)
         self._count = count
         self._first = np.cumsum(count) - count
 
@@ -124,50 +130,26 @@ class PlanGrid:
         A line that runs exactly through an edge may miss both facets beside it: lines whose
         crossings do not alternate must be tried again a little aside.
         """
-        if self.empty:
-            none = np.zeros(0, dtype=np.int64)
-            return Hits(none, np.zeros(0), none.astype(np.int8), none)
-        found: list[tuple[IntArray, IntArray, FloatArray]] = []
-        for point, facet in self._pairs(points):
-            row = self._rows[facet]
-            x, y = points[point, 0] - self._low[0], points[point, 1] - self._low[1]
-            inside = row[:, 0] * x + row[:, 1] * y + row[:, 2] > 0.0
-            keep = np.flatnonzero(inside)
-            row, x, y = row[keep], x[keep], y[keep]
-            inside = (row[:, 3] * x + row[:, 4] * y + row[:, 5] > 0.0) & (
-                row[:, 6] * x + row[:, 7] * y + row[:, 8] > 0.0
-            )
-            row, x, y = row[inside], x[inside], y[inside]
-            keep = keep[inside]
-            z = row[:, 9] * x + row[:, 10] * y + row[:, 11]
-            found.append((point[keep], facet[keep], z))
-        if not found:
-            found.append((np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0)))
-        line = np.concatenate([f[0] for f in found])
-        facet = np.concatenate([f[1] for f in found])
-        z = np.concatenate([f[2] for f in found])
-        z = np.clip(z, self._z_low[facet], self._z_high[facet])
-        order = np.lexsort((z, line))
-        facet = facet[order]
-        return Hits(line[order], z[order], self._up[facet], self._ids[facet])
+        return self._meet(points, 0.0)
 
     def near(self, points: FloatArray, reach: float) -> Hits:
         """Like :meth:`hits`, but a line also meets facets that it passes within reach, mm."""
+        return self._meet(points, reach)
+
+    def _meet(self, points: FloatArray, reach: float) -> Hits:
         if self.empty:
-            return self.hits(points)
+            none = np.zeros(0, dtype=np.int64)
+            return Hits(none, np.zeros(0), none.astype(np.int8), none)
+        least = -reach if reach > 0.0 else np.nextafter(0.0, 1.0)
         found: list[tuple[IntArray, IntArray, FloatArray]] = []
         for point, facet in self._pairs(points):
-            row = self._rows[facet]
             x, y = points[point, 0] - self._low[0], points[point, 1] - self._low[1]
-            keep = np.flatnonzero(row[:, 0] * x + row[:, 1] * y + row[:, 2] >= -reach)
-            row, x, y = row[keep], x[keep], y[keep]
-            inside = (row[:, 3] * x + row[:, 4] * y + row[:, 5] >= -reach) & (
-                row[:, 6] * x + row[:, 7] * y + row[:, 8] >= -reach
-            )
-            row, x, y = row[inside], x[inside], y[inside]
-            keep = keep[inside]
-            z = row[:, 9] * x + row[:, 10] * y + row[:, 11]
-            found.append((point[keep], facet[keep], z))
+            for edge in self._edges:
+                row = edge[facet]
+                keep = np.flatnonzero(row[:, 0] * x + row[:, 1] * y + row[:, 2] >= least)
+                point, facet, x, y = point[keep], facet[keep], x[keep], y[keep]
+            row = self._plane[facet]
+            found.append((point, facet, row[:, 0] * x + row[:, 1] * y + row[:, 2]))
         line = np.concatenate([f[0] for f in found] or [np.zeros(0, np.int64)])
         facet = np.concatenate([f[1] for f in found] or [np.zeros(0, np.int64)])
         z = np.concatenate([f[2] for f in found] or [np.zeros(0)])
@@ -194,14 +176,21 @@ def _cross_z(triangles: FloatArray) -> FloatArray:
     return (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
 
 
-def _rows_of(tri: FloatArray, cross_z: FloatArray, up: npt.NDArray[np.int8]) -> FloatArray:
-    """Per facet: three edge functions (positive inside, mm from the edge) and its plane.
+def _longest(triangles: FloatArray) -> FloatArray:
+    """Longest side of each facet in plan, mm."""
+    sides = [((triangles[:, i, :2] - triangles[:, i - 1, :2]) ** 2).sum(axis=1) for i in range(3)]
+    return np.asarray(np.sqrt(np.maximum(np.maximum(sides[0], sides[1]), sides[2])))
 
-    An edge function is built from its ends in a fixed order, so that the two facets beside an
+
+def _edges_of(tri: FloatArray, up: npt.NDArray[np.int8]) -> list[FloatArray]:
+    """Three edge functions of each facet (positive inside, mm from the edge), longest edge first.
+
+    A function is built from the edge's ends in a fixed order, so that the two facets beside an
     edge see exactly opposite values.
     """
     low = tri[..., :2].min(axis=(0, 1))
-    rows = np.empty((len(tri), 12))
+    rows = np.empty((len(tri), 3, 3))
+    lengths = np.empty((len(tri), 3))
     for i in range(3):
         p, q = tri[:, i, :2] - low, tri[:, (i + 1) % 3, :2] - low
         swap = (p[:, 0] > q[:, 0]) | ((p[:, 0] == q[:, 0]) & (p[:, 1] > q[:, 1]))
@@ -209,15 +198,25 @@ def _rows_of(tri: FloatArray, cross_z: FloatArray, up: npt.NDArray[np.int8]) -> 
         d = second - first
         length = np.hypot(d[:, 0], d[:, 1])
         sign = np.where(swap, -1.0, 1.0) * up / np.where(length > 0.0, length, 1.0)
-        rows[:, 3 * i] = -d[:, 1] * sign
-        rows[:, 3 * i + 1] = d[:, 0] * sign
-        rows[:, 3 * i + 2] = (d[:, 1] * first[:, 0] - d[:, 0] * first[:, 1]) * sign
+        rows[:, i, 0] = -d[:, 1] * sign
+        rows[:, i, 1] = d[:, 0] * sign
+        rows[:, i, 2] = (d[:, 1] * first[:, 0] - d[:, 0] * first[:, 1]) * sign
+        lengths[:, i] = length
+    order = np.argsort(-lengths, axis=1, kind="stable")
+    each = np.arange(len(tri))
+    return [np.ascontiguousarray(rows[each, order[:, i]]) for i in range(3)]
+
+
+def _plane_of(tri: FloatArray, cross_z: FloatArray) -> FloatArray:
+    """Height z = gx x + gy y + c of each facet over the plan, (k, 3)."""
+    low = tri[..., :2].min(axis=(0, 1))
     b, c = tri[:, 1] - tri[:, 0], tri[:, 2] - tri[:, 0]
-    rows[:, 9] = -(b[:, 1] * c[:, 2] - b[:, 2] * c[:, 1]) / cross_z
-    rows[:, 10] = -(b[:, 2] * c[:, 0] - b[:, 0] * c[:, 2]) / cross_z
+    plane = np.empty((len(tri), 3))
+    plane[:, 0] = -(b[:, 1] * c[:, 2] - b[:, 2] * c[:, 1]) / cross_z
+    plane[:, 1] = -(b[:, 2] * c[:, 0] - b[:, 0] * c[:, 2]) / cross_z
     a = tri[:, 0, :2] - low
-    rows[:, 11] = tri[:, 0, 2] - rows[:, 9] * a[:, 0] - rows[:, 10] * a[:, 1]
-    return rows
+    plane[:, 2] = tri[:, 0, 2] - plane[:, 0] * a[:, 0] - plane[:, 1] * a[:, 1]
+    return plane
 
 
 def _strip(

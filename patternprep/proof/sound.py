@@ -32,9 +32,10 @@ def edge_partners(faces: IntArray) -> tuple[IntArray, int, int]:
     end = faces[:, [1, 2, 0]].ravel()
     size = int(faces.max()) + 1 if len(faces) else 1
     low, high = np.minimum(start, end), np.maximum(start, end)
-    order = np.argsort(low * size + high, kind="stable")
-    low, high = low[order], high[order]
-    change = np.flatnonzero(np.append(True, (low[1:] != low[:-1]) | (high[1:] != high[:-1])))
+    key = low * size + high
+    order = np.argsort(key)
+    key = key[order]
+    change = np.flatnonzero(np.append(True, key[1:] != key[:-1]))
     count = np.diff(np.append(change, len(order)))
     partner = np.full(len(start), -1, dtype=np.int64)
     two = change[count == 2]
