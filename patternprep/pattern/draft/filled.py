@@ -1,46 +1,113 @@
-"""The half with its undercuts filled, made from its own facets without a single union.
+"""The half with its undercuts filled, made as far as can be from its own facets.
 
 Facets that look up and are not covered are kept, and with them the upright ones between; from the
-rim of what is kept a wall drops to z = 0, closed by a flat base. That is the filled half wherever
-the kept facets do not overlap in plan and cover the whole shadow, which is checked by areas.
+rim of what is kept a wall drops to z = 0, closed by a flat base. Where facets are partly covered,
+prisms under them are united with that. Areas in plan tell whether nothing overlaps and nothing of
+the shadow is left out; where they do not agree, the half is united with prisms under all facets
+that look up over an undercut.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from patternprep.mesh.kernel import Solid, plan_area, triangulate_rings
+from patternprep.errors import KernelFault
+from patternprep.mesh.kernel import Solid, plan_area, triangulate_rings, union_all
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
+from patternprep.pattern.draft.bodies import pack
+from patternprep.pattern.draft.cover import beside, covered_facets
 from patternprep.pattern.draft.sources import LOW_MM
-from patternprep.pattern.draft.topology import BoolArray, HalfEdges, following, joined_groups
-from patternprep.pattern.draft.undercut import LEVEL, rim_rings, undercut_facets
+from patternprep.pattern.draft.topology import (
+    BoolArray,
+    HalfEdges,
+    following,
+    half_edges,
+    joined_groups,
+)
+from patternprep.pattern.draft.undercut import (
+    LEVEL,
+    over_undercuts,
+    rim_rings,
+    undercut_facets,
+    undercut_prisms,
+)
 
-__all__ = ["filled_by_facets"]
+__all__ = ["Filled", "fill_undercuts"]
 
-_MOST_PATCHES = 400
-_SAMPLES = 5
 _AREA_SHARE = 1e-7
+_TRIES = 3
 
 
-def filled_by_facets(mesh: HalfEdges) -> Solid | None:
-    """The filled half, or None where the facets do not tell it plainly."""
+@dataclass(frozen=True, eq=False)
+class Filled:
+    """A half with its undercuts filled, and the facets whose draft is to be made."""
+
+    solid: Solid
+    mesh: HalfEdges
+    hidden: BoolArray
+    """Facets of ``mesh`` that lie wholly under other material, (m,): they ask for no draft."""
+
+
+def fill_undercuts(half: Solid, mesh: HalfEdges) -> Filled:
+    """The half with all that is undercut filled down to z = 0."""
+    nothing = np.zeros(len(mesh.faces), dtype=bool)
+    down = undercut_facets(mesh)
+    if not down.any():
+        return Filled(half, mesh, nothing)
     up = mesh.normals[:, 2] > LEVEL
-    visible = _visible(mesh, up)
-    if visible is None:
+    maybe = np.flatnonzero(up)
+    maybe = maybe[over_undercuts(mesh, maybe, np.flatnonzero(down))]
+    some, every = covered_facets(mesh, maybe, np.flatnonzero(down))
+    hidden = every & ~beside(mesh, up & ~every)
+    doubtful = some
+    for _ in range(_TRIES):
+        doubtful = beside(mesh, doubtful) & up
+        solid = _by_facets(mesh, up, up & ~doubtful, doubtful & ~hidden)
+        if solid is not None:
+            if (doubtful & ~hidden).any():
+                return Filled(solid, mesh, hidden)
+            return Filled(solid, half_edges(solid.to_mesh()), np.zeros(solid.facets, dtype=bool))
+    prisms = undercut_prisms(mesh, np.setdiff1d(maybe, np.flatnonzero(hidden)))
+    return Filled(union_all([half, *pack(prisms)]) if prisms else half, mesh, hidden)
+
+
+def _by_facets(
+    mesh: HalfEdges, up: BoolArray, plain: BoolArray, doubtful: BoolArray
+) -> Solid | None:
+    """The filled half from its plainly visible facets, and prisms under the doubtful ones.
+
+    None where the plain facets overlap in plan or both together leave a part of the shadow out.
+    """
+    if not plain.any():
         return None
     base = (mesh.points[mesh.faces, 2] <= LOW_MM).all(axis=1)
     upright = ~up & ~undercut_facets(mesh) & ~base
-    keep = visible | _hung(mesh, visible, upright)
+    keep = plain | _hung(mesh, plain, upright)
     rings = _plan(mesh, keep)
-    twice = _plan_cross(mesh, np.flatnonzero(keep))
-    area = 0.5 * float(twice.sum())
+    outline = [mesh.points[mesh.origin[r], :2] for r in rings]
+    area = 0.5 * float(_plan_cross(mesh, np.flatnonzero(keep)).sum())
     slack = _AREA_SHARE * max(area, 1.0)
-    if abs(plan_area([mesh.points[mesh.origin[r], :2] for r in rings]) - area) > slack:
+    if abs(plan_area(outline) - area) > slack:
         return None
-    shadow = plan_area([mesh.points[mesh.origin[r], :2] for r in _plan(mesh, up)])
-    if abs(shadow - area) > slack:
+    lapping = doubtful
+    if doubtful.any():
+        lapping = beside(mesh, doubtful) & (plain | doubtful)
+        outline = outline + _area_rings(mesh, lapping)
+        area = plan_area(outline)
+    if abs(plan_area(_area_rings(mesh, up)) - area) > slack:
         return None
-    return _closed(mesh, keep, rings)
+    try:
+        solid = _closed(mesh, keep, rings)
+        prisms = undercut_prisms(mesh, np.flatnonzero(lapping))
+        return union_all([solid, *pack(prisms)]) if prisms else solid
+    except KernelFault:
+        return None
+
+
+def _area_rings(mesh: HalfEdges, facets: BoolArray) -> list[FloatArray]:
+    return [mesh.points[mesh.origin[r], :2] for r in _plan(mesh, facets)]
 
 
 def _plan_cross(mesh: HalfEdges, facets: IntArray) -> FloatArray:
@@ -52,54 +119,6 @@ def _plan(mesh: HalfEdges, keep: BoolArray) -> list[IntArray]:
     half = np.repeat(keep, 3)
     rim = np.flatnonzero(half & ~half[mesh.twin])
     return rim_rings(mesh, rim, np.where(keep, 0, -1))
-
-
-def _visible(mesh: HalfEdges, up: BoolArray) -> BoolArray | None:
-    """Upward facets of connected patches that lie under no other; None for too many patches."""
-    facets = np.flatnonzero(up)
-    place = np.full(len(mesh.faces), -1, dtype=np.int64)
-    place[facets] = np.arange(len(facets))
-    half = (3 * facets[:, None] + np.arange(3)).reshape(-1)
-    other = place[mesh.twin[half] // 3]
-    patches, patch = joined_groups(len(facets), place[half[other >= 0] // 3], other[other >= 0])
-    if patches > _MOST_PATCHES:
-        return None
-    # the largest facets of each patch are asked whether something lies over their middles
-    size = _plan_cross(mesh, facets)
-    order = np.lexsort((-size, patch))
-    start = np.searchsorted(patch[order], np.arange(patches))
-    rank = np.arange(len(order)) - start[patch[order]]
-    asked = order[rank < _SAMPLES]
-    corners = mesh.points[mesh.faces[facets]]
-    centre = corners[asked].mean(axis=1)
-    under = np.array([_covered(corners, p) for p in centre], dtype=float)
-    votes = np.bincount(patch[asked], weights=under, minlength=patches)
-    covered = votes > 0.5 * np.bincount(patch[asked], minlength=patches)
-    visible = np.zeros(len(mesh.faces), dtype=bool)
-    visible[facets] = ~covered[patch]
-    return visible
-
-
-def _covered(corners: FloatArray, point: FloatArray) -> bool:
-    """Whether any of the facets (k, 3, 3) lies above the point."""
-    x, y, z = point
-    near = (
-        (corners[:, :, 0].min(axis=1) <= x)
-        & (corners[:, :, 0].max(axis=1) >= x)
-        & (corners[:, :, 1].min(axis=1) <= y)
-        & (corners[:, :, 1].max(axis=1) >= y)
-        & (corners[:, :, 2].max(axis=1) > z + LOW_MM)
-    )
-    a, b, c = corners[near].transpose(1, 0, 2)
-
-    def weight(p: FloatArray, q: FloatArray) -> FloatArray:
-        return (q[:, 0] - p[:, 0]) * (y - p[:, 1]) - (q[:, 1] - p[:, 1]) * (x - p[:, 0])
-
-    wc, wa, wb = weight(a, b), weight(b, c), weight(c, a)
-    inside = (wa >= 0.0) & (wb >= 0.0) & (wc >= 0.0) & (wa + wb + wc > 0.0)
-    total = np.where(inside, wa + wb + wc, 1.0)
-    height = (wa * a[:, 2] + wb * b[:, 2] + wc * c[:, 2]) / total
-    return bool((inside & (height > z + 1e-5)).any())
 
 
 def _hung(mesh: HalfEdges, visible: BoolArray, upright: BoolArray) -> BoolArray:

@@ -17,12 +17,11 @@ from patternprep.mesh.kernel import Solid, union_all
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.pattern.draft.angles import AngleRule, as_rule
 from patternprep.pattern.draft.bodies import pack
-from patternprep.pattern.draft.filled import filled_by_facets
+from patternprep.pattern.draft.filled import Filled, fill_undercuts
 from patternprep.pattern.draft.leaning import judge
 from patternprep.pattern.draft.skirts import SkirtRules, lay_skirts
 from patternprep.pattern.draft.sources import find_sources
-from patternprep.pattern.draft.topology import HalfEdges, half_edges
-from patternprep.pattern.draft.undercut import undercut_facets, undercut_prisms
+from patternprep.pattern.draft.topology import half_edges
 from patternprep.pattern.draft.walls import WallRecord, asked_of_facets
 from patternprep.progress import Progress, silent
 
@@ -55,9 +54,10 @@ class DraftedHalf:
     """How the walls were built: 'strips', or the slower 'unsimplified' or 'single'."""
     half: Solid = field(repr=False)
     """The half as taken in, facets that say nothing spared."""
-    facets: HalfEdges = field(repr=False)
-    """The facets whose draft was made, and the angle asked of each."""
+    facets: Filled = field(repr=False)
+    """The facets whose draft was made."""
     lean_deg: FloatArray = field(repr=False)
+    """The angle asked of each of the facets."""
 
 
 def draft_half(
@@ -83,21 +83,29 @@ def draft_half(
             where=mesh.points[mesh.points[:, 2].argmin()].tolist(),
         )
     progress("filling undercuts")
-    filled, mesh = _filled(half, mesh)
+    filled = fill_undercuts(half, mesh)
+    mesh = filled.mesh
     asked = asked_of_facets(mesh, rule)
     fault: Exception | None = None
     for method in ("strips", "unsimplified", "single"):
         progress("building the walls of draft")
         rules = SkirtRules(corner == "round", chord_mm, method == "single")
         try:
-            solid = _build(filled, mesh, asked.lean_deg, rules, method == "strips")
+            solid = _build(filled, asked.lean_deg, rules, method == "strips")
         except KernelFault as caught:
             fault = caught
             continue
         verdict = judge(solid.to_mesh(), asked.least_deg)
         if verdict.sound:
             return DraftedHalf(
-                solid, filled, asked.walls, asked.least_deg, method, half, mesh, asked.lean_deg
+                solid,
+                filled.solid,
+                asked.walls,
+                asked.least_deg,
+                method,
+                half,
+                filled,
+                asked.lean_deg,
             )
     if fault is not None:
         raise fault
@@ -108,26 +116,10 @@ def draft_half(
     )
 
 
-def _filled(half: Solid, mesh: HalfEdges) -> tuple[Solid, HalfEdges]:
-    """The half with undercuts filled, and the facets whose draft is to be made."""
-    if not undercut_facets(mesh).any():
-        return half, mesh
-    try:
-        filled = filled_by_facets(mesh)
-        if filled is not None:
-            return filled, half_edges(filled.to_mesh())
-    except KernelFault:
-        pass
-    prisms = undercut_prisms(mesh)
-    return (half if prisms is None else union_all([half, *pack(prisms)])), mesh
-
-
-def _build(
-    filled: Solid, mesh: HalfEdges, lean: FloatArray, rules: SkirtRules, spare: bool
-) -> Solid:
-    sources = find_sources(mesh, lean)
-    skirts = pack(lay_skirts(mesh.points, sources, rules))
-    return finished(union_all([filled, *skirts]), spare=spare)
+def _build(filled: Filled, lean: FloatArray, rules: SkirtRules, spare: bool) -> Solid:
+    sources = find_sources(filled.mesh, lean, filled.hidden)
+    skirts = pack(lay_skirts(filled.mesh.points, sources, rules))
+    return finished(union_all([filled.solid, *skirts]), spare=spare)
 
 
 def finished(solid: Solid, *, spare: bool = True) -> Solid:

@@ -55,7 +55,7 @@ def match_halves(cope: DraftedHalf, drag: DraftedHalf, corner: Corner, *, taper:
     halves = (cope, drag)
     solids = [cope.solid, drag.solid]
     growth = max(
-        float(h.facets.points[:, 2].max()) * np.tan(np.radians(float(h.lean_deg.max())))
+        float(h.facets.mesh.points[:, 2].max()) * np.tan(np.radians(float(h.lean_deg.max())))
         for h in halves
     )
     far = _CORNER * growth + 0.1
@@ -164,8 +164,8 @@ def _tapered(
     corner: Corner,
 ) -> list[Solid]:
     """Walls that lean more, under the sources whose foot should reach the goal."""
-    mesh = half.facets
-    sources = find_sources(mesh, half.lean_deg)
+    mesh = half.facets.mesh
+    sources = find_sources(mesh, half.lean_deg, half.facets.hidden)
     if not len(sources.start):
         return []
     goal_rim = boundary_segments(goal)

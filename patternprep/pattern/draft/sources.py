@@ -54,13 +54,16 @@ def good_facets(mesh: HalfEdges, lean_deg: FloatArray) -> BoolArray:
     return mesh.normals[:, 2] >= np.sin(np.radians(lean_deg - GOOD_MARGIN_DEG))
 
 
-def find_sources(mesh: HalfEdges, lean_deg: FloatArray) -> Sources:
+def find_sources(mesh: HalfEdges, lean_deg: FloatArray, hidden: BoolArray) -> Sources:
     """Sources of draft of a half pattern standing on z = 0.
 
-    ``lean_deg`` (m,) is the angle asked of each facet, were it a wall.
+    ``lean_deg`` (m,) is the angle asked of each facet, were it a wall; ``hidden`` (m,) are facets
+    wholly under other material, which need no draft of their own.
     """
     good = good_facets(mesh, lean_deg)
     rim, ridge = _rim_edges(mesh, good), _ridge_edges(mesh, good, lean_deg)
+    rim = rim[~hidden[rim // 3]]
+    ridge = ridge[~(hidden[ridge // 3] & hidden[mesh.twin[ridge] // 3])]
     edge = np.concatenate([rim, ridge])
     start, end = mesh.origin[edge], mesh.target(edge)
     lean = np.where(

@@ -10,7 +10,7 @@ from patternprep.pattern.draft.bodies import Bodies, joined
 from patternprep.pattern.draft.sources import LOW_MM
 from patternprep.pattern.draft.topology import BoolArray, HalfEdges, following, joined_groups
 
-__all__ = ["LEVEL", "rim_rings", "undercut_facets", "undercut_prisms"]
+__all__ = ["LEVEL", "over_undercuts", "rim_rings", "undercut_facets", "undercut_prisms"]
 
 LEVEL = 1e-4
 """Sine under which a facet counts as upright, neither covering nor overhanging."""
@@ -24,24 +24,16 @@ def undercut_facets(mesh: HalfEdges) -> BoolArray:
     return high & (mesh.normals[:, 2] < -LEVEL)
 
 
-def undercut_prisms(mesh: HalfEdges) -> Bodies | None:
-    """Prisms from z = 0 up to the facets that cover undercuts; None where nothing is undercut.
+def undercut_prisms(mesh: HalfEdges, facets: IntArray) -> Bodies | None:
+    """Prisms from z = 0 up to facets that look up; None for no facets.
 
-    A facet that looks up covers an undercut when its plan box meets, in a raster of cells, that
-    of a facet that looks down. Prisms reach through the solid, so too many of them do no harm.
+    They may reach through the solid, so too many of them do no harm.
     """
-    down = undercut_facets(mesh)
-    if not down.any():
-        return None
-    up = np.flatnonzero(mesh.normals[:, 2] > LEVEL)
-    up = up[_over(mesh, up, np.flatnonzero(down))]
-    if not len(up):
-        return None
-    return _prisms_of(mesh, up, 0)
+    return _prisms_of(mesh, facets, 0) if len(facets) else None
 
 
-def _over(mesh: HalfEdges, up: IntArray, down: IntArray) -> BoolArray:
-    """Which of the upper facets lie in a cell with one of the lower facets, or beside one."""
+def over_undercuts(mesh: HalfEdges, up: IntArray, down: IntArray) -> BoolArray:
+    """Which facets of ``up`` share a cell of a raster in plan, or a next one, with ``down``."""
     low = mesh.points[:, :2].min(axis=0)
     size = float((mesh.points[:, :2].max(axis=0) - low).max()) / _CELLS
 

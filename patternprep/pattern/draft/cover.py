@@ -1,0 +1,96 @@
+"""What lies under other material: facets that look up and are covered from above."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from patternprep.mesh.mesh import FloatArray, IntArray
+from patternprep.pattern.draft.topology import BoolArray, HalfEdges
+
+__all__ = ["beside", "covered_facets"]
+
+_CELLS = 256
+_ABOVE_MM = 1e-5
+_INSET = 0.02
+_PAIRS_AT_ONCE = 4_000_000
+
+
+def covered_facets(mesh: HalfEdges, up: IntArray, down: IntArray) -> tuple[BoolArray, BoolArray]:
+    """(some point of it, every point asked of it) lies under a facet of ``down``, (m,) each.
+
+    Asked are, of every facet of ``up``, its middle and three points near its corners.
+    """
+    some, every = np.zeros((2, len(mesh.faces)), dtype=bool)
+    if not len(up) or not len(down):
+        return some, every
+    corners = mesh.points[mesh.faces[up]]
+    middle = corners.mean(axis=1, keepdims=True)
+    points = np.concatenate([corners + _INSET * (middle - corners), middle], axis=1)
+    found = _covered(mesh.points[mesh.faces[down]], points.reshape(-1, 3)).reshape(-1, 4)
+    some[up] = found.any(axis=1)
+    every[up] = found.all(axis=1)
+    return some, every
+
+
+def beside(mesh: HalfEdges, facets: BoolArray) -> BoolArray:
+    """The facets and all that share a vertex with one of them."""
+    touched = np.zeros(len(mesh.points), dtype=bool)
+    touched[mesh.faces[facets].reshape(-1)] = True
+    return np.asarray(touched[mesh.faces].any(axis=1))
+
+
+def _covered(lids: FloatArray, points: FloatArray) -> BoolArray:
+    """Which points (n, 3) lie under one of the facets (k, 3, 3)."""
+    plan = lids[:, :, :2]
+    low, high = plan.min(axis=1), plan.max(axis=1)
+    origin = low.min(axis=0)
+    size = float((high.max(axis=0) - origin).max()) / _CELLS + 1e-9
+    first = np.floor((low - origin) / size).astype(np.int64)
+    wide = np.floor((high - origin) / size).astype(np.int64) - first + 1
+    lid, step = _spread(wide[:, 0] * wide[:, 1])
+    x = first[lid, 0] + step % wide[lid, 0]
+    y = first[lid, 1] + step // wide[lid, 0]
+    cell = x * (_CELLS + 2) + y
+    order = np.argsort(cell, kind="stable")
+    cell, lid = cell[order], lid[order]
+    starts = np.searchsorted(cell, np.arange((_CELLS + 2) ** 2 + 1))
+    at = np.floor((points[:, :2] - origin) / size).astype(np.int64)
+    within = ((at >= 0) & (at <= _CELLS)).all(axis=1)
+    key = np.where(within, at[:, 0] * (_CELLS + 2) + at[:, 1], 0)
+    number = np.where(within, starts[key + 1] - starts[key], 0)
+    covered = np.zeros(len(points), dtype=bool)
+    ends = np.cumsum(number)
+    begin = 0
+    while begin < len(points):
+        done = ends[begin - 1] if begin else 0
+        stop = int(np.searchsorted(ends, done + _PAIRS_AT_ONCE, side="right"))
+        stop = max(stop, begin + 1)
+        chunk = np.arange(begin, stop)
+        owner, step = _spread(number[chunk])
+        point = chunk[owner]
+        above = lid[starts[key[point]] + step]
+        covered[point[_under(points[point], lids[above])]] = True
+        begin = stop
+    return covered
+
+
+def _spread(count: IntArray) -> tuple[IntArray, IntArray]:
+    """Owner and running number of each of ``count`` items per owner."""
+    owner = np.repeat(np.arange(len(count)), count)
+    return owner, np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
+
+
+def _under(points: FloatArray, lids: FloatArray) -> BoolArray:
+    """Whether each point (n, 3) lies under its facet (n, 3, 3) that looks down."""
+    a, b, c = lids[:, 0], lids[:, 1], lids[:, 2]
+    px, py, pz = points.T
+
+    def side(u: FloatArray, v: FloatArray) -> FloatArray:
+        return (v[:, 0] - u[:, 0]) * (py - u[:, 1]) - (v[:, 1] - u[:, 1]) * (px - u[:, 0])
+
+    wc, wa, wb = side(a, b), side(b, c), side(c, a)
+    total = wa + wb + wc
+    inside = (wa <= 0.0) & (wb <= 0.0) & (wc <= 0.0) & (total < 0.0)
+    safe = np.where(inside, total, 1.0)
+    height = (wa * a[:, 2] + wb * b[:, 2] + wc * c[:, 2]) / safe
+    return np.asarray(inside & (height > pz + _ABOVE_MM))
