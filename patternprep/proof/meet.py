@@ -1,8 +1,10 @@
 """The halves meet on the parting: where a wall of the part passes through it, their outlines agree.
 
-A face of the part that itself lies in the parting plane ends one half and not the other; there
-the outlines rightly differ. It is told apart by the part's own sections just above and just below
-the plane.
+A face of the part that itself lies in the parting plane ends one half and not the other, and a
+hollow can be open in one half and filled in the other; there the outlines rightly differ. The
+first is told apart by the part's own sections just above and just below the plane, the second
+because no outline that faces the same way lies within the reach of draft. (That neither half then
+holds too little or too much is what containment and excess prove.)
 """
 
 from __future__ import annotations
@@ -10,6 +12,7 @@ from __future__ import annotations
 import numpy as np
 
 from patternprep.mesh.mesh import FloatArray
+from patternprep.proof.asked import largest_angle
 from patternprep.proof.line import ProofLine, at_most
 from patternprep.proof.model import Scene
 from patternprep.proof.plan import expand
@@ -23,6 +26,7 @@ _SAME_WALL_MM = 0.03
 _CORNER = 1.0 / float(np.cos(np.radians(52.5)))
 _FAR_MM = 100.0
 _SPACING = 200.0
+_SAME_WAY = 0.3
 _MOST_SAMPLES = 6000
 
 
@@ -41,8 +45,9 @@ def meeting_lines(scene: Scene) -> list[ProofLine]:
         return [at_most(name, lone * _FAR_MM, limit, "mm apart")]
     worst, where = 0.0, None
     sections = {sign: section(scene.stocked.triangles, sign * _BESIDE_MM) for sign in (1.0, -1.0)}
+    reach = _reach_of_draft(scene)
     for half, other in ((cope, drag), (drag, cope)):
-        points = _along(half.outline)
+        points, facing = _along(half.outline)
         rim = _rim(other.outline)
         apart, _ = rim.distance(points, limit)
         far = np.flatnonzero(apart >= limit)
@@ -53,6 +58,12 @@ def meeting_lines(scene: Scene) -> list[ProofLine]:
             apart = np.where(bare, MEET_LIMIT_MM + (apart - MEET_LIMIT_MM) / _CORNER, apart)
         doubtful = np.flatnonzero(apart > limit)
         if len(doubtful):
+            _, which = rim.distance(points[doubtful], _FAR_MM)
+            alike = (_facing(other.outline)[which] * facing[doubtful]).sum(axis=1) > _SAME_WAY
+            stray = (apart[doubtful] > reach) | ~alike
+            apart[doubtful[stray]] = 0.0
+            doubtful = doubtful[~stray]
+        if len(doubtful):
             own, across = sections[half.sign], sections[other.sign]
             real = _ends_here(points[doubtful], own, across)
             apart[doubtful[real]] = 0.0
@@ -60,6 +71,19 @@ def meeting_lines(scene: Scene) -> list[ProofLine]:
         if apart[most] > worst:
             worst, where = float(apart[most]), points[most]
     return [at_most(name, worst, limit, "mm apart", where)]
+
+
+def _reach_of_draft(scene: Scene) -> float:
+    """How far draft alone can carry an outline from its wall, corners included, mm."""
+    tallest = max(float(half.mesh.bounds[1, 2]) for half in scene.halves)
+    return _CORNER * tallest * float(np.tan(np.radians(largest_angle(scene.kit)))) + 0.25
+
+
+def _facing(segments: FloatArray) -> FloatArray:
+    """Plan direction away from the pattern for outline segments (k, 2, 3), (k, 2)."""
+    run = segments[:, 1] - segments[:, 0]
+    out = np.stack([-run[:, 1], run[:, 0]], axis=1)
+    return out / np.maximum(np.linalg.norm(out, axis=1, keepdims=True), 1e-300)
 
 
 def _ends_here(points: FloatArray, own: FloatArray, across: FloatArray) -> FloatArray:
@@ -81,14 +105,15 @@ def _rim(segments: FloatArray) -> FacetTree:
     return FacetTree(np.concatenate([segments, segments[:, 1:]], axis=1))
 
 
-def _along(segments: FloatArray) -> FloatArray:
-    """Points along segments (k, 2, 3), both ends and between, (n, 3)."""
+def _along(segments: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Points along segments (k, 2, 3), both ends and between, (n, 3), and facing, (n, 2)."""
     length = np.linalg.norm(segments[:, 1] - segments[:, 0], axis=1)
     step = max(float(length.sum()) / _MOST_SAMPLES, float(length.max()) / _SPACING, 1e-9)
     count = np.ceil(length / step).astype(np.int64) + 1
     owner, number = expand(count)
     share = number / np.maximum(count[owner] - 1, 1)
-    return segments[owner, 0] + share[:, None] * (segments[owner, 1] - segments[owner, 0])
+    points = segments[owner, 0] + share[:, None] * (segments[owner, 1] - segments[owner, 0])
+    return points, _facing(segments)[owner]
 
 
 def section(triangles: FloatArray, z: float) -> FloatArray:
