@@ -12,6 +12,7 @@ from patternprep.pattern.draft import (
     AngleRule,
     DraftedPattern,
     constant_angle,
+    cut_at_parting,
     draft_pattern,
 )
 from patternprep.pattern.parting import Undercut, undercuts_of
