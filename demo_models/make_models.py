@@ -51,24 +51,25 @@ def keyway(bore_radius: float, width: float, depth: float, length: float) -> Sol
 def ribbed_bracket() -> Solid:
     """Bearing bracket: flat back on z = 0, four bolt bosses, four ribs up to a round hub.
 
-    Plate 160 x 120 x 12; hub 56 dia, 48 high, bored 30; bolt holes 11 at (+-58, +-38).
+    Plate 160 x 120 x 12; hub 56 dia, 48 high, bored 30; bolt bosses 30 dia, 24 high,
+    bored 11 at (+-58, +-38).
     """
     plan = rounded(
         [(-80.0, -60.0, 22.0), (80.0, -60.0, 22.0), (80.0, 60.0, 22.0), (-80.0, 60.0, 22.0)]
     )
     plate = drum(plan, np.array([(0.0, 0.0), *rounded_edge(12.0, 3.0)]))
     bolts = [(58.0, 38.0), (-58.0, 38.0), (-58.0, -38.0), (58.0, -38.0)]
-    bolt_boss = drum_of(16.0, boss_profile(12.0, 18.0, 4.0, 1.0), 48)
+    bolt_boss = drum_of(15.0, boss_profile(12.0, 24.0, 3.0, 1.0), 48)
     hub = drum_of(28.0, boss_profile(12.0, 48.0, 8.0, 1.5), 96)
     reach = math.hypot(*bolts[0])
-    rib = loft([rib_section(14.0, 45.0), rib_section(reach - 6.0, 17.0)])
+    rib = loft([rib_section(14.0, 44.0), rib_section(reach - 10.0, 19.2)])
     bodies = [plate, hub]
     for x, y in bolts:
         bodies.append(bolt_boss.translate((x, y, 0.0)))
         bodies.append(rib.transform(rotation("z", math.degrees(math.atan2(y, x)))))
     body = union_all(bodies)
     for x, y in bolts:
-        body = body - bar(5.5, -1.0, 20.0, 48).translate((x, y, 0.0))
+        body = body - bar(5.5, -1.0, 26.0, 48).translate((x, y, 0.0))
     return body - bar(15.0, -1.0, 50.0, 96)
 
 
@@ -81,13 +82,13 @@ def rounded_edge(top: float, radius: float) -> FloatArray:
 
 def rib_section(x: float, height: float) -> FloatArray:
     """Upright section of the bracket's rib at a distance from the hub: 10 thick, filleted foot."""
-    foot, fillet = 11.9, 5.0
+    foot, fillet = 11.9, 4.0
     half = rounded(
         [
             (5.0 + fillet + 1.0, 8.0, 0.0),
             (5.0 + fillet + 1.0, foot, 0.0),
             (5.0, foot, fillet),
-            (5.0, height, 3.5),
+            (5.0, height, 3.0),
             (0.0, height, 0.0),
         ]
     )[:-1]

@@ -28,6 +28,7 @@ def rounded(
     """Closed ring from corners (x, y, radius), each replaced by its tangent arc."""
     count = len(corners)
     ring: list[FloatArray] = []
+    taken = np.zeros(count)
     for i, (x, y, radius) in enumerate(corners):
         here = np.array([x, y])
         back = np.array(corners[i - 1][:2]) - here
@@ -40,6 +41,7 @@ def rounded(
         middle = (back + ahead) / np.linalg.norm(back + ahead)
         centre = here + middle * radius / math.sin(half)
         first = here + back * radius / math.tan(half) - centre
+        taken[i] = radius / math.tan(half)
         turn = math.pi - 2.0 * half
         if back[0] * ahead[1] - back[1] * ahead[0] > 0.0:
             turn = -turn
@@ -50,6 +52,10 @@ def rounded(
             centre
             + np.column_stack([first[0] * cos - first[1] * sin, first[0] * sin + first[1] * cos])
         )
+    points = np.array([corner[:2] for corner in corners])
+    room = np.linalg.norm(points - np.roll(points, -1, axis=0), axis=1)
+    if np.any(taken + np.roll(taken, -1) > room + 1e-9):
+        raise ValueError("two rounds of the section take the same stretch of a side")
     return np.concatenate(ring)
 
 
