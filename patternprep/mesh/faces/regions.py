@@ -30,6 +30,8 @@ WIDTH_RATIO = 3.0
 """Strips of one curved surface differ in width by less than this."""
 _SAMPLE = 300
 _FIRST_WINDOW = 800
+_CREASE = 2.5
+"""Facets that meet at more than this times what is usual in a block are on different surfaces."""
 _IN_A_ROW = 10
 """Seeds that may fail one after another before a block is left as free-form."""
 _BUDGET = 250
@@ -100,22 +102,56 @@ class Finder:
         found: tuple[Surface, float] | None = None
         found_depth = np.inf
         for kind in ("cylinder", "cone", "sphere", "torus"):
-            surface = fit_surface(kind, sample, self.noise, 10.0 * close)
-            if surface is None or surface.curvature_radius < 4.0 * self.noise:
+            fit = self.fit_of_kind(kind, sample, close)
+            if fit is None or not self.same_side(fit[0], sample):
                 continue
-            off = np.abs(surface.distance(sample.points))
-            typical = float(np.quantile(off, 0.8))
-            if typical > min(close, self.limit(surface)):
-                continue
-            if not self.same_side(surface, sample):
-                continue
+            surface, typical = fit
             depth = sample.chord_depth(surface)
             nearer = found is None or typical < 0.2 * found[1] - 2.0 * self.noise
-            if nearer or depth < 0.5 * found_depth - 2.0 * self.noise:
-                found, found_depth = (surface, typical), depth
+            deeper = depth > 1.5 * found_depth + 2.0 * self.noise
+            if (nearer and not deeper) or depth < 0.5 * found_depth - 2.0 * self.noise:
+                found, found_depth = fit, depth
             if typical <= 2.0 * self.noise and kind != "sphere":
                 break
         return found
+
+    def fit_of_kind(self, kind: str, sample: Sample, close: float) -> tuple[Surface, float] | None:
+        """(surface, what 8 of 10 vertices keep to) or None.
+
+        Where one solid has cut another, vertices lie on chords, inside of the surface: when most
+        of those that miss lie inside, the fit is taken again to the outer ones.
+        """
+        surface = fit_surface(kind, sample, self.noise, 10.0 * close)
+        share = 0.8
+        for turn in range(4):
+            if surface is None or surface.curvature_radius < 4.0 * self.noise:
+                return None
+            if kind == "torus" and self.few_rings(surface, sample):
+                return None
+            off = surface.distance(sample.points)
+            typical = float(np.quantile(np.abs(off), share))
+            if typical <= 2.0 * self.noise or turn == 3 or len(sample.points) < 24:
+                break
+            outer = off >= np.quantile(off, 0.4)
+            surface = fit_surface(kind, sample.only(outer), self.noise, 10.0 * close)
+            if surface is None:
+                return None
+            again = surface.distance(sample.points)
+            spread = float(np.quantile(np.abs(again), 0.5))
+            if spread > 0.5 * typical or np.quantile(again, 0.98) > 2.0 * spread + self.noise:
+                surface = fit_surface(kind, sample, self.noise, 10.0 * close)
+                break
+            share = 0.5
+        if surface is None or typical > min(close, self.limit(surface)):
+            return None
+        return surface, typical
+
+    @staticmethod
+    def few_rings(surface: Surface, sample: Sample) -> bool:
+        """Do the vertices lie on fewer than five rings? A torus passes through any three."""
+        height, rho, _ = surface.split(sample.points)
+        around = np.sort(np.arctan2(height, rho - surface.radius))
+        return int((np.diff(around) > 0.01).sum()) < 4
 
     @staticmethod
     def same_side(surface: Surface, sample: Sample) -> bool:
@@ -132,10 +168,13 @@ class Finder:
         ``step``: the usual angle between neighbouring strips, degrees.
         """
         limit = self.limit(surface, typical)
-        chord = 2.0 * surface.curvature_radius * np.sin(np.radians(min(step, 60.0)) / 4.0) ** 2
+        slack = 1.1 if surface.kind in ("cylinder", "cone") else 4.0
+        chord = (
+            slack * 2.0 * surface.curvature_radius * np.sin(np.radians(min(step, 60.0)) / 4.0) ** 2
+        )
         corners = self.mesh.vertices[self.mesh.faces[facets]]
         off = surface.distance(corners.reshape(-1, 3)).reshape(-1, 3)
-        near = (off <= limit).all(axis=1) & (off >= -max(limit, 1.1 * chord)).all(axis=1)
+        near = (off <= limit).all(axis=1) & (off >= -max(limit, chord)).all(axis=1)
         facing = np.einsum(
             "ij,ij->i", surface.normal(self.centroids[facets]), self.mesh.normals[facets]
         )
@@ -156,6 +195,10 @@ class Finder:
         )
         return np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))).max(axis=1)
 
+    def several_patches(self, facets: IntArray) -> bool:
+        """Are there four strips or more among the facets?"""
+        return len(np.unique(self.patches[facets])) >= 4
+
     def usual_step(self, facets: IntArray) -> float:
         """Median of the angles between neighbouring strips, degrees."""
         turns = self.turn[facets]
@@ -166,7 +209,7 @@ class Finder:
 
     def accept(self, facets: IntArray, surface: Surface) -> bool:
         """Enter the region if it is one a machinist would name; tell whether it was."""
-        if len(np.unique(self.patches[facets])) < 4:
+        if not self.several_patches(facets):
             return False
         sample = self.sample(facets)
         along = surface.normal(sample.centroids) * sample.normals
@@ -336,6 +379,35 @@ class Finder:
                 break
 
 
+def _between_creases(finder: Finder, edges: Edges, blocks: list[IntArray]) -> list[IntArray]:
+    """The blocks cut where facets meet much more sharply than is usual in the block."""
+    mesh = finder.mesh
+    block_of = np.full(mesh.facets, -1, dtype=np.int64)
+    for number, facets in enumerate(blocks):
+        block_of[facets] = number
+    first, second = block_of[edges.facets[:, 0]], block_of[edges.facets[:, 1]]
+    inner = np.flatnonzero((first == second) & (first >= 0) & (edges.angle < SMOOTH_DEG))
+    bent = inner[edges.angle[inner] > 0.01]
+    bent = bent[np.argsort(first[bent], kind="stable")]
+    starts = np.searchsorted(first[bent], np.arange(len(blocks) + 1))
+    cut = np.full(len(blocks), SMOOTH_DEG)
+    for number in range(len(blocks)):
+        angles = edges.angle[bent[starts[number] : starts[number + 1]]]
+        if len(angles):
+            cut[number] = max(_CREASE * float(np.median(angles)), 1.0)
+    inner = inner[edges.angle[inner] <= cut[first[inner]]]
+    label = components(mesh.facets, edges.facets[inner])
+    every = np.concatenate(blocks)
+    every = every[np.argsort(label[every], kind="stable")]
+    pieces = np.split(every, np.flatnonzero(np.diff(label[every])) + 1)
+    sizes = np.bincount(block_of[every], minlength=len(blocks))
+    return [
+        p
+        for p in pieces
+        if len(p) >= 6 and len(p) < sizes[block_of[p[0]]] and finder.several_patches(p)
+    ]
+
+
 def curved_regions(mesh: Mesh, edges: Edges, patches: IntArray, noise: float) -> Finder:
     """All cylinders, cones, spheres and tori; the finder holds ``regions`` and ``owner``."""
     finder = Finder(mesh, edges, patches, noise)
@@ -351,6 +423,11 @@ def curved_regions(mesh: Mesh, edges: Edges, patches: IntArray, noise: float) ->
         facets = facets[finder.owner[facets] == -1]
         if len(facets) >= 6 and not finder.whole_block(facets):
             left.append(facets)
+    if left:
+        for facets in _between_creases(finder, edges, left):
+            finder.whole_block(facets)
     for facets in sorted(left, key=lambda f: -float(mesh.areas[f].sum())):
-        finder.from_seeds(facets)
+        free = facets[finder.owner[facets] == -1]
+        if len(free) >= 6:
+            finder.from_seeds(free)
     return finder

@@ -11,8 +11,11 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 
 from patternprep.mesh.mesh import FloatArray
+
+BoolArray = npt.NDArray[np.bool_]
 
 __all__ = ["Sample", "Surface", "fit_surface", "frame_of"]
 
@@ -91,6 +94,10 @@ class Sample:
     def centroids(self) -> FloatArray:
         """Middles of the facets (k, 3)."""
         return self.corners.mean(axis=1)
+
+    def only(self, some: BoolArray) -> Sample:
+        """With some of the vertices only."""
+        return replace(self, points=self.points[some])
 
     def chord_depth(self, surface: Surface) -> float:
         """Mean over the facets of the deepest chord under the surface, mm.
