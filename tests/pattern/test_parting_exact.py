@@ -16,7 +16,7 @@ from parting_shapes import (
 )
 
 from patternprep.mesh.kernel import Solid
-from patternprep.pattern.parting import evaluate_parting, undercuts_of
+from patternprep.pattern.parting import evaluate_parting, undercuts_of, undercuts_of_pairs
 
 SAME = np.eye(4)
 
@@ -124,3 +124,40 @@ def test_the_estimate_and_the_exact_names_agree(offset):
     ]
     rough = evaluate_parting(solid.to_mesh(), (0.0, 0.0, 1.0), offset)
     assert rough.undercut_mm3 == pytest.approx(sum(u.volume_mm3 for u in exact), rel=0.02)
+
+
+def test_a_half_below_the_parting_is_named_where_it_lies():
+    drag = i_beam().translate((0, 0, -30)).split_by_plane()[1]
+    mirror = np.diag([1.0, 1.0, -1.0, 1.0])
+    filled = filled_half(drag.transform(mirror)).transform(mirror)
+    for u in undercuts_of(filled, drag, SAME, 1.0):
+        assert u.volume_mm3 == pytest.approx(200 * 26 * 22, rel=1e-6)
+        assert u.place[2] == pytest.approx(-11.0)
+        assert "overhang" in u.advice
+
+
+def test_a_room_cut_by_the_parting_is_named_once():
+    ring = placed(tube(20, 50, 30), Z_TO_X)
+    mirror = np.diag([1.0, 1.0, -1.0, 1.0])
+    cope, drag = ring.split_by_plane()
+    under = filled_half(drag.transform(mirror), 300).transform(mirror)
+    pairs = [(filled_half(cope, 300), cope), (under, drag)]
+    (hollow,) = undercuts_of_pairs(pairs, SAME, 500.0)
+    assert hollow.kind == "hollow"
+    assert hollow.volume_mm3 == pytest.approx(np.pi * 30**2 * 20, rel=0.01)
+    assert hollow.place == pytest.approx((10, 0, 0), abs=0.01)
+
+
+def test_rooms_beside_each_other_stay_apart_across_the_parting():
+    block = Solid.box((0, 0, -20), (100, 40, 20))
+    block = block - Solid.box((10, -5, 0), (30, 45, 10)) - Solid.box((60, -5, -12), (90, 45, 0))
+    mirror = np.diag([1.0, 1.0, -1.0, 1.0])
+    cope, drag = block.split_by_plane()
+    under = filled_half(drag.transform(mirror)).transform(mirror)
+    found = undercuts_of_pairs([(filled_half(cope), cope), (under, drag)], SAME, 1.0)
+    assert [round(u.volume_mm3) for u in found] == [30 * 40 * 12, 20 * 40 * 10]
+    assert [u.place for u in found] == [
+        pytest.approx((75, 20, -6)),
+        pytest.approx((20, 20, 5)),
+    ]
+    assert [u.kind for u in found] == ["hollow", "hollow"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from patternprep.pattern.parting.candidate import MachinedFace, PartingCandidate, Undercut, Vec3
-from patternprep.pattern.parting.exact import undercuts_of
+from patternprep.pattern.parting.exact import undercuts_of, undercuts_of_pairs
 from patternprep.pattern.parting.search import evaluate_parting, find_partings
 from patternprep.pattern.parting.wishes import PartingWish, parse_parting, parse_pull
 
@@ -18,4 +18,5 @@ __all__ = [
     "parse_parting",
     "parse_pull",
     "undercuts_of",
+    "undercuts_of_pairs",
 ]

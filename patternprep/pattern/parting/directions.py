@@ -19,6 +19,8 @@ __all__ = ["MAX_AXES", "Axis", "natural_axes", "plan_direction"]
 
 MAX_AXES = 12
 """Most lines of pull that one search looks at (each in both senses)."""
+_SNAP = 1e-4
+"""A direction whose components differ less than that from a part axis is that axis."""
 _ODD_DEG = 8.0
 """A fitted or leaned-on direction this close to a face's or axis's own is of no interest."""
 SAME_DEG = 1.0
@@ -85,9 +87,9 @@ def _take(found: list[Axis], more: list[Axis], apart_deg: float = SAME_DEG) -> N
     limit = np.cos(np.radians(apart_deg))
     for axis in more:
         direction = axis.direction / np.linalg.norm(axis.direction)
-        # whole-number directions of the part stay whole numbers
+        # a part axis stays exactly that
         snapped = np.rint(direction)
-        if np.abs(direction - snapped).max() < 1e-9:
+        if np.abs(direction - snapped).max() < _SNAP:
             direction = snapped
         if all(abs(float(direction @ a.direction)) < limit for a in found):
             found.append(Axis(_canonical(direction), axis.what, axis.odd))
@@ -147,11 +149,22 @@ def _cluster(normals: FloatArray) -> tuple[FloatArray, FloatArray]:
         around = float((np.abs(dot) > np.cos(np.radians(_AROUND_DEG))).mean())
         if share < _FACE_SHARE or share < 0.5 * around:
             continue
-        mean = (lines[near] * np.sign(dot[near])[:, None]).mean(axis=0)
-        directions.append(mean / np.linalg.norm(mean))
+        directions.append(_sharpened(lines[near], mean))
         shares.append(share)
     order = np.argsort(-np.array(shares), kind="stable").astype(np.int64)
     return np.array(directions).reshape(-1, 3)[order], np.array(shares)[order].reshape(-1)
+
+
+def _sharpened(lines: FloatArray, mean: FloatArray) -> FloatArray:
+    """The direction that most of the lines near it agree on: fillets beside a face count less."""
+    for degrees in (0.5, 0.1, 0.02):
+        dot = lines @ mean
+        close = np.abs(dot) > np.cos(np.radians(degrees))
+        if close.mean() < 0.5:
+            break
+        mean = (lines[close] * np.sign(dot[close])[:, None]).mean(axis=0)
+        mean /= np.linalg.norm(mean)
+    return mean
 
 
 def _turned_axes(survey: Survey) -> list[FloatArray]:

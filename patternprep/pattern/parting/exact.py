@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 
 from patternprep.mesh.kernel import Solid
@@ -9,7 +12,7 @@ from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.pattern.parting.candidate import Undercut, UndercutKind
 from patternprep.pattern.parting.rooms import advice_for
 
-__all__ = ["undercuts_of"]
+__all__ = ["undercuts_of", "undercuts_of_pairs"]
 
 THINNEST_MM = 0.02
 """A region thinner than that on average (twice volume over area) is a film left by re-meshing."""
@@ -18,23 +21,61 @@ _OPEN_MM = 0.01
 _MOUTH_POINTS = 48
 
 
+@dataclass(frozen=True)
+class _Region:
+    """A filled region in the halves' own frame: mm3, centre (3,), mouth triangles (k, 3, 2)."""
+
+    kind: UndercutKind
+    touches: bool
+    volume: float
+    centre: FloatArray
+    mouth: FloatArray
+
+
 def undercuts_of(
     filled: Solid, half: Solid, frame_inverse: FloatArray, min_volume_mm3: float
 ) -> tuple[Undercut, ...]:
     """Separate regions that ``filled`` has and ``half`` has not, the largest first.
 
-    Both solids lie in z >= 0 on their parting z = 0, pull +z, and ``half`` within ``filled``
-    (the draft hull at 0 degrees). ``frame_inverse`` (4, 4) leads from there to part axes; place
-    and volume are given in part axes, mm, mm3. Regions below ``min_volume_mm3`` (at part size)
-    and films thinner than THINNEST_MM are left out.
+    Both solids lie on the same side of their parting z = 0, above or below, and ``half`` within
+    ``filled`` (the draft hull at 0 degrees). ``frame_inverse`` (4, 4) leads from there to part
+    axes; place and volume are given in part axes, mm, mm3. Regions below ``min_volume_mm3`` (at
+    part size) and films thinner than THINNEST_MM are left out.
+    """
+    return undercuts_of_pairs([(filled, half)], frame_inverse, min_volume_mm3)
+
+
+def undercuts_of_pairs(
+    pairs: Sequence[tuple[Solid, Solid]], frame_inverse: FloatArray, min_volume_mm3: float
+) -> tuple[Undercut, ...]:
+    """The same for both halves (filled, half) in one frame, one above and one below z = 0.
+
+    Regions of the two whose mouths on the parting lie on each other are one room: a bore that
+    the parting cuts is named once.
     """
     inverse = np.asarray(frame_inverse, dtype=np.float64)
     shrink = abs(float(np.linalg.det(inverse[:3, :3])))
-    if (filled.volume - half.volume) * shrink < min_volume_mm3 or filled.is_empty:
-        return ()
+    sides = [_regions(filled, half, min_volume_mm3 / shrink) for filled, half in pairs]
+    found: list[Undercut] = []
+    for r in sorted(_joined(sides), key=lambda r: -r.volume):
+        x, y, z = inverse[:3, :3] @ r.centre + inverse[:3, 3]
+        advice = advice_for(r.kind, r.touches)
+        place = (float(x), float(y), float(z))
+        found.append(Undercut(r.kind, place, r.volume * shrink, advice))
+    return tuple(found)
+
+
+def _regions(filled: Solid, half: Solid, least: float) -> list[_Region]:
+    """Regions of at least that volume between a half and its filled form."""
+    if filled.is_empty or filled.volume - half.volume < least:
+        return []
+    mirror = np.diag([1.0, 1.0, -1.0, 1.0])
+    below = bool(filled.bounds[:, 2].sum() < 0.0)
+    if below:
+        filled, half = filled.transform(mirror), half.transform(mirror)
     mesh = (filled - half).to_mesh()
     if mesh.facets == 0:
-        return ()
+        return []
     label = _shells(mesh)
     volume, moment, area = _measures(mesh, label)
     owner = _hosts(mesh, label, volume)
@@ -43,24 +84,50 @@ def undercuts_of(
         [np.bincount(owner, weights=m, minlength=len(volume)) for m in moment.T]
     )
     skin = np.bincount(owner, weights=area, minlength=len(volume))
-    real = (total * shrink >= min_volume_mm3) & (2.0 * total > THINNEST_MM * skin)
-    walls = _walls(half) if real.any() else np.empty((0, 2, 2))
-    found: list[Undercut] = []
-    for k in np.argsort(-total, kind="stable"):
-        if not real[k]:
-            continue
-        own = np.flatnonzero(owner[label] == k)
-        kind, touches = _kind(mesh, own, walls)
-        x, y, z = inverse[:3, :3] @ (centre[k] / total[k]) + inverse[:3, 3]
-        found.append(
-            Undercut(
-                kind,
-                (float(x), float(y), float(z)),
-                float(total[k] * shrink),
-                advice_for(kind, touches),
-            )
-        )
-    return tuple(found)
+    real = np.flatnonzero((total >= least) & (2.0 * total > THINNEST_MM * skin))
+    walls = _walls(half) if len(real) else np.empty((0, 2, 2))
+    found = []
+    for k in real:
+        mouth = _mouth(mesh, np.flatnonzero(owner[label] == k))
+        kind: UndercutKind = "undercut"
+        if len(mouth) and _between(_spread(mouth), walls).mean() > 0.5:
+            kind = "hollow"
+        middle = centre[k] / total[k] * [1.0, 1.0, -1.0 if below else 1.0]
+        found.append(_Region(kind, len(mouth) > 0, float(total[k]), middle, mouth))
+    return found
+
+
+def _joined(sides: list[list[_Region]]) -> list[_Region]:
+    """Regions of different sides whose mouths cover each other made one."""
+    joined: list[_Region] = []
+    for regions in sides:
+        fresh = []
+        for r in regions:
+            partner = next((j for j in joined if _same_mouth(j.mouth, r.mouth)), None)
+            if partner is None:
+                fresh.append(r)
+                continue
+            joined.remove(partner)
+            volume = partner.volume + r.volume
+            centre = (partner.volume * partner.centre + r.volume * r.centre) / volume
+            kind: UndercutKind = "hollow" if "hollow" in (partner.kind, r.kind) else "undercut"
+            fresh.append(_Region(kind, True, volume, centre, partner.mouth))
+        joined += fresh
+    return joined
+
+
+def _same_mouth(one: FloatArray, two: FloatArray) -> bool:
+    """More than half of the smaller mouth lies within the other."""
+    if len(one) == 0 or len(two) == 0:
+        return False
+    small, large = (one, two) if _plan_area(one).sum() <= _plan_area(two).sum() else (two, one)
+    points = _spread(small)[:, None, :]
+    inside = np.ones((len(points), len(large)), dtype=bool)
+    for k in range(3):
+        a, b = large[:, k], large[:, (k + 1) % 3]
+        edge, arm = b - a, points - a
+        inside &= edge[:, 0] * arm[..., 1] - edge[:, 1] * arm[..., 0] >= -1e-9
+    return bool(inside.any(axis=1).mean() > 0.5)
 
 
 def _shells(mesh: Mesh) -> IntArray:
@@ -117,22 +184,30 @@ def _walls(half: Solid) -> FloatArray:
     return np.concatenate(parts) if parts else np.empty((0, 2, 2))
 
 
-def _kind(mesh: Mesh, own: IntArray, walls: FloatArray) -> tuple[UndercutKind, bool]:
-    """Hollow when most of the region's mouth on z = 0 has metal on two opposite sides."""
+def _mouth(mesh: Mesh, own: IntArray) -> FloatArray:
+    """Plan triangles (k, 3, 2), anticlockwise, where the region's facets lie on z = 0."""
     corners = mesh.vertices[mesh.faces[own]]
-    flat = np.flatnonzero((corners[:, :, 2] < _OPEN_MM).all(axis=1) & (mesh.cross[own, 2] < 0.0))
-    if len(flat) == 0:
-        return "undercut", False
-    heap = np.cumsum(-mesh.cross[own[flat], 2])
+    flat = (corners[:, :, 2] < _OPEN_MM).all(axis=1) & (mesh.cross[own, 2] < 0.0)
+    return np.asarray(corners[flat][:, ::-1, :2], dtype=np.float64)
+
+
+def _plan_area(triangles: FloatArray) -> FloatArray:
+    """Areas of plan triangles (k, 3, 2)."""
+    a, b = triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0]
+    return np.asarray(0.5 * np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), dtype=np.float64)
+
+
+def _spread(triangles: FloatArray) -> FloatArray:
+    """Points (_MOUTH_POINTS, 2) spread evenly over plan triangles."""
+    heap = np.cumsum(_plan_area(triangles))
     order = np.arange(_MOUTH_POINTS) + 0.5
     pick = np.searchsorted(heap, order * (heap[-1] / _MOUTH_POINTS))
-    pick = flat[np.minimum(pick, len(flat) - 1)]
+    pick = np.minimum(pick, len(triangles) - 1)
     s, t = (order * 0.7548776662466927) % 1.0, (order * 0.5698402909980532) % 1.0
     over = s + t > 1.0
     s[over], t[over] = 1.0 - s[over], 1.0 - t[over]
-    a, b, c = (corners[pick, k, :2] for k in range(3))
-    points = a + s[:, None] * (b - a) + t[:, None] * (c - a)
-    return ("hollow" if _between(points, walls).mean() > 0.5 else "undercut"), True
+    a, b, c = (triangles[pick, k] for k in range(3))
+    return np.asarray(a + s[:, None] * (b - a) + t[:, None] * (c - a), dtype=np.float64)
 
 
 def _between(points: FloatArray, walls: FloatArray) -> FloatArray:

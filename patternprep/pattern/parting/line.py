@@ -86,8 +86,11 @@ class Line:
             own = label[box] == k
             rim = ndimage.binary_dilation(own) & (label[box] == 0)
             low, high = float(np.median(bottom[box][rim])), float(np.median(top[box][rim]))
-            width = max(2.0 * float(half_width[k - 1]) - 1.0, 1.0) * columns.cell
-            found.append((width, float(own.sum()) * columns.cell**2, low, high))
+            # a slot's width from its widest spot, a round hole's better from its area
+            widest = (2.0 * float(half_width[k - 1]) - 0.5) * columns.cell
+            area = float(own.sum()) * columns.cell**2
+            disc = float(np.sqrt(4.0 * area / np.pi))
+            found.append((disc if disc < 1.3 * widest else widest, area, low, high))
         return tuple(found)
 
     def standing_sand(self, height: float) -> list[tuple[float, float]]:
