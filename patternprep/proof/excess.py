@@ -30,6 +30,7 @@ _SHARPEST_MITRE_DEG = 105.0
 _PULLED_IN = 0.98
 _TOUCH_MM = 1e-5
 _BELOW_MM = 0.002
+_BEAD_MM = 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,7 +78,7 @@ def excess_lines(scene: Scene) -> list[ProofLine]:
         other = scene.half(-half.sign)
         if matched and other is not None and len(over) and len(half.outline):
             pair = (materials[half.sign], materials[-half.sign])
-            met = _met(half, *pair, points[over], outward[over])
+            met = _met(half, *pair, points[over], normals[over], outward[over])
             excess[over[met]] = 0.0
         worst = int(np.argmax(excess)) if len(excess) else -1
         figure = float(excess[worst]) if worst >= 0 else 0.0
@@ -169,30 +170,50 @@ def _met(
     own: _Material | None,
     other: _Material | None,
     points: FloatArray,
+    normals: FloatArray,
     outward: FloatArray,
 ) -> npt.NDArray[np.bool_]:
     """Which points stand out because the half was tapered to meet the other half's outline.
 
-    The point's wall falls to the outline on the parting: there the other half must stand on its
-    own draft hull, and the wall may be out sideways by no more than at that foot.
+    The point's wall falls to a foot on the parting: there the other half must stand within its own
+    draft hull, and the wall may be out sideways by no more than at that foot. A low bead at the
+    parting only has to lie over the other half's hull.
     """
     if own is None:
         return np.zeros(len(points), dtype=bool)
+    here = own.tree.gap_under(points, own.slope, EXCESS_LIMIT_MM)
+    level = points * np.array([1.0, 1.0, 0.0])
+    near, inward = _nearest_foot(half, level)
+    flat = np.maximum(np.hypot(normals[:, 0], normals[:, 1]), 1e-9)
+    run = points[:, 2] * np.minimum(normals[:, 2] / flat, 1e4)
+    fall = level.copy()
+    fall[:, :2] += run[:, None] * outward
+    along = np.column_stack([outward, np.zeros(len(outward))])
+    met = np.zeros(len(points), dtype=bool)
+    for foot, way, least in ((near, inward, None), (fall, along, None), (level, along, _BEAD_MM)):
+        rest = np.flatnonzero(~met if least is None else ~met & (points[:, 2] <= least))
+        if not len(rest):
+            continue
+        tight = _excess(other, foot[rest], way[rest], outward[rest]) <= EXCESS_LIMIT_MM
+        if least is None:
+            there = own.tree.gap_under(foot[rest], own.slope, EXCESS_LIMIT_MM)
+            tight &= here[rest] <= there + EXCESS_LIMIT_MM
+        met[rest] = tight
+    return met
+
+
+def _nearest_foot(half: Half, level: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The nearest point of a half's outline for points on z = 0, and the way out of the pattern."""
     segments = half.outline
     rim = FacetTree(np.concatenate([segments, segments[:, 1:]], axis=1))
-    level = points * np.array([1.0, 1.0, 0.0])
     _, which = rim.distance(level)
     a, b = segments[which, 0], segments[which, 1]
     run = b - a
     share = ((level - a) * run).sum(axis=1) / np.maximum((run * run).sum(axis=1), 1e-300)
     foot = a + np.clip(share, 0.0, 1.0)[:, None] * run
     foot[:, 2] = 0.0
-    # the outline runs with the pattern on its right; at its corners inward is toward the point
+    # the outline runs with the pattern on its right; at its corners outward is from the point
     out = np.stack([-run[:, 1], run[:, 0], np.zeros(len(run))], axis=1)
     aside = foot - level
     out = np.where((aside**2).sum(axis=1, keepdims=True) > 1e-8, aside, out)
-    out /= np.maximum(np.linalg.norm(out, axis=1, keepdims=True), 1e-300)
-    tight = _excess(other, foot, out, outward) <= EXCESS_LIMIT_MM
-    aside_here = own.tree.gap_under(points, own.slope, EXCESS_LIMIT_MM)
-    aside_foot = own.tree.gap_under(foot, own.slope, EXCESS_LIMIT_MM)
-    return np.asarray(tight & (aside_here <= aside_foot + EXCESS_LIMIT_MM))
+    return foot, out / np.maximum(np.linalg.norm(out, axis=1, keepdims=True), 1e-300)

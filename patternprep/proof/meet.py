@@ -10,11 +10,12 @@ holds too little or too much is what containment and excess prove.)
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from patternprep.mesh.mesh import FloatArray
 from patternprep.proof.asked import largest_angle
 from patternprep.proof.line import ProofLine, at_most
-from patternprep.proof.model import Scene
+from patternprep.proof.model import Half, Scene
 from patternprep.proof.plan import expand
 from patternprep.proof.tree import FacetTree
 
@@ -27,6 +28,7 @@ _CORNER = 1.0 / float(np.cos(np.radians(52.5)))
 _FAR_MM = 100.0
 _SPACING = 200.0
 _SAME_WAY = 0.3
+_OVERHANG_MM = 0.5
 _MOST_SAMPLES = 6000
 
 
@@ -51,22 +53,17 @@ def meeting_lines(scene: Scene) -> list[ProofLine]:
         rim = _rim(other.outline)
         apart, _ = rim.distance(points, limit)
         far = np.flatnonzero(apart >= limit)
-        apart[far], _ = rim.distance(points[far], _FAR_MM)
+        apart[far], which = rim.distance(points[far], _FAR_MM)
+        alike = np.ones(len(points), dtype=bool)
+        alike[far] = (_facing(other.outline)[which] * facing[far]).sum(axis=1) > _SAME_WAY
         if limit > MEET_LIMIT_MM:
             # seen from outside, a corner lies further off than the step along its walls
             bare = other.floor.tops(points[:, :2], 0.0)[1] < 0
             apart = np.where(bare, MEET_LIMIT_MM + (apart - MEET_LIMIT_MM) / _CORNER, apart)
+        apart[~alike | (apart > reach)] = 0.0
         doubtful = np.flatnonzero(apart > limit)
-        if len(doubtful):
-            _, which = rim.distance(points[doubtful], _FAR_MM)
-            alike = (_facing(other.outline)[which] * facing[doubtful]).sum(axis=1) > _SAME_WAY
-            stray = (apart[doubtful] > reach) | ~alike
-            apart[doubtful[stray]] = 0.0
-            doubtful = doubtful[~stray]
-        if len(doubtful):
-            own, across = sections[half.sign], sections[other.sign]
-            real = _ends_here(points[doubtful], own, across)
-            apart[doubtful[real]] = 0.0
+        through = _passes(scene, half, other, points[doubtful], sections, reach)
+        apart[doubtful[~through]] = 0.0
         most = int(np.argmax(apart))
         if apart[most] > worst:
             worst, where = float(apart[most]), points[most]
@@ -86,18 +83,44 @@ def _facing(segments: FloatArray) -> FloatArray:
     return out / np.maximum(np.linalg.norm(out, axis=1, keepdims=True), 1e-300)
 
 
-def _ends_here(points: FloatArray, own: FloatArray, across: FloatArray) -> FloatArray:
-    """Points near which the part's own wall does not go on beyond the parting, (n,) bool."""
-    if not len(own) or not len(across):
-        return np.ones(len(points), dtype=bool)
-    rim = _rim(own)
-    _, which = rim.distance(points)
+def _passes(
+    scene: Scene,
+    half: Half,
+    other: Half,
+    points: FloatArray,
+    sections: dict[float, FloatArray],
+    reach: float,
+) -> npt.NDArray[np.bool_]:
+    """Points of a half's outline beside which a wall of the part goes through the parting.
+
+    The wall must go on just beyond the plane, both outlines must lie within the reach of draft
+    from it, and nothing of the part may overhang it: what an overhang fills is no draft.
+    """
+    own, across = sections[half.sign], sections[other.sign]
+    if not len(points) or not len(own) or not len(across):
+        return np.zeros(len(points), dtype=bool)
+    away, which = _rim(own).distance(points)
     a, b = own[which, 0], own[which, 1]
     run = b - a
     share = ((points - a) * run).sum(axis=1) / np.maximum((run * run).sum(axis=1), 1e-300)
     wall = a + np.clip(share, 0.0, 1.0)[:, None] * run
     apart, _ = _rim(across).distance(wall, 10.0 * _SAME_WALL_MM)
-    return np.asarray(apart > _SAME_WALL_MM)
+    beyond, _ = _rim(other.outline).distance(wall, 2.0 * reach)
+    passes = (apart <= _SAME_WALL_MM) & (away <= reach) & (beyond <= reach)
+    out = np.stack([-run[:, 1], run[:, 0]], axis=1)
+    out /= np.maximum(np.linalg.norm(out, axis=1, keepdims=True), 1e-300)
+    # sections have no direction: outward is where the part is not, on either side of the wall
+    clear = np.zeros(len(points), dtype=bool)
+    for side in (1.0, -1.0):
+        beside = wall[:, :2] + side * _OVERHANG_MM * out
+        clear |= _nothing_over(scene, beside)
+    return np.asarray(passes & clear)
+
+
+def _nothing_over(scene: Scene, points: FloatArray) -> npt.NDArray[np.bool_]:
+    """Plan points (n, 2) with nothing of the stocked part over or under them."""
+    hits = scene.stocked_grid.hits(points)
+    return np.asarray(np.bincount(hits.line, minlength=len(points)) == 0)
 
 
 def _rim(segments: FloatArray) -> FacetTree:

@@ -134,6 +134,11 @@ class Scene:
         return PlanGrid(self.part.triangles)
 
     @cached_property
+    def stocked_grid(self) -> PlanGrid:
+        """The stocked part's facets, for vertical lines."""
+        return self.part_grid if not self.faces else PlanGrid(self.stocked.triangles)
+
+    @cached_property
     def part_tree(self) -> FacetTree:
         """The part's facets, for distances."""
         return FacetTree(self.part.triangles)
