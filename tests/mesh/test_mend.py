@@ -270,3 +270,25 @@ def test_lines_count_material_met_twice():
         count = count_along_lines(sound.to_mesh(), axis)
         assert count.twice_mm3 == count.inverted_mm3 == 0.0
         assert count.volume_mm3 == pytest.approx(sound.volume, rel=0.01)
+
+
+def test_a_bar_bent_through_itself_is_made_one():
+    mesh = crossing_tube()
+    result = mended(mesh)
+    assert result.bodies == 1
+    assert result.mesh.volume == pytest.approx(mesh.volume - 64.0)
+    assert result.mendings[0].volume_mm3 == pytest.approx(-64.0)
+    assert result.mendings[0].where is not None
+    assert count_along_lines(result.mesh, 2, 300).twice_mm3 == 0.0
+
+
+def test_crossing_walls_beyond_mending_are_refused():
+    # A ball turned inside out in part: the lower half pulled up through the upper half.
+    ball = Solid.sphere(20.0, 48).to_mesh()
+    points = ball.vertices.copy()
+    points[:, 2] = np.where(points[:, 2] < -5.0, -1.6 * points[:, 2] - 10.0, points[:, 2])
+    mesh = Mesh(points, ball.faces)
+    assert check_mesh(mesh).sound
+    with pytest.raises(MeshFault, match=r"walls that cross each other at \(") as caught:
+        mend_part(mesh, "ball.stl")
+    assert caught.value.where is not None

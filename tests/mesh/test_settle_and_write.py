@@ -67,9 +67,7 @@ def test_random_booleans_stay_sound(tmp_path_factory, seed, reach, turn):
 
 @pytest.mark.parametrize("lift", [0.0, 3.0])
 def test_cubes_that_share_an_edge_are_parted(tmp_path, lift):
-    cubes = joined(
-        box((0, 0, lift), (10, 10, lift + 10)), box((10, 10, lift), (20, 20, lift + 10))
-    )
+    cubes = joined(box((0, 0, lift), (10, 10, lift + 10)), box((10, 10, lift), (20, 20, lift + 10)))
     result = settle_report(cubes)
     back = read_back(tmp_path, result.mesh)
     report = check_mesh(back)

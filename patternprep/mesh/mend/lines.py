@@ -8,7 +8,7 @@ import numpy as np
 
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 
-__all__ = ["LineCount", "count_along_lines"]
+__all__ = ["LineCount", "count_all_ways", "count_along_lines"]
 
 
 @dataclass(frozen=True)
@@ -17,13 +17,19 @@ class LineCount:
 
     ``twice_mm3`` and ``inverted_mm3`` estimate the space counted as material more than once and
     less than no time; ``volume_mm3`` that counted at least once; ``where`` is the middle of the
-    longest faulty stretch.
+    longest faulty stretch, ``region`` the bounds (2, 3) of all of them, a line's pitch wider.
     """
 
     twice_mm3: float
     inverted_mm3: float
     volume_mm3: float
     where: tuple[float, float, float] | None
+    region: FloatArray | None = None
+
+    @property
+    def faulty_mm3(self) -> float:
+        """Space counted twice or inverted."""
+        return self.twice_mm3 + self.inverted_mm3
 
 
 def count_along_lines(mesh: Mesh, axis: int, lines: int = 96) -> LineCount:
@@ -64,8 +70,15 @@ def count_along_lines(mesh: Mesh, axis: int, lines: int = 96) -> LineCount:
     length[length < 1e-6 * float(np.linalg.norm(mesh.size))] = 0.0
     cell = pace_u * pace_v
     fault = np.where((count > 1) | (count < 0), length, 0.0)
-    where = None
+    where = region = None
     if fault.any():
+        ends = np.zeros((2, int(np.count_nonzero(fault)), 3))
+        at = fault > 0.0
+        ends[0, :, axis], ends[1, :, axis] = height[at], (height + length)[at]
+        for side, shift in ((0, -1.0), (1, 1.0)):
+            ends[side, :, u] = low[u] + (line[at] // lines + 0.4142135 + shift) * pace_u
+            ends[side, :, v] = low[v] + (line[at] % lines + 0.7320508 + shift) * pace_v
+        region = np.array([ends[0].min(axis=0), ends[1].max(axis=0)])
         k = int(np.argmax(fault))
         place = np.zeros(3)
         place[axis] = height[k] + 0.5 * length[k]
@@ -77,7 +90,13 @@ def count_along_lines(mesh: Mesh, axis: int, lines: int = 96) -> LineCount:
         float(length[count < 0].sum()) * cell,
         float(length[count > 0].sum()) * cell,
         where,
+        region,
     )
+
+
+def count_all_ways(mesh: Mesh, lines: int = 96) -> list[LineCount]:
+    """Line counts along x, y and z."""
+    return [count_along_lines(mesh, axis, lines) for axis in range(3)]
 
 
 def _met(p: FloatArray, q: FloatArray, lines: int) -> tuple[IntArray, IntArray]:

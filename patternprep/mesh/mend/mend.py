@@ -10,7 +10,7 @@ from patternprep.errors import KernelFault, MeshFault
 from patternprep.mesh.check import MeshReport, check_mesh
 from patternprep.mesh.kernel import Solid
 from patternprep.mesh.mend.close import Work, close_surface, flip_flat
-from patternprep.mesh.mend.lines import LineCount, count_along_lines
+from patternprep.mesh.mend.lines import LineCount, count_all_ways, count_along_lines
 from patternprep.mesh.mend.report import Mending
 from patternprep.mesh.mesh import Mesh
 from patternprep.mesh.settle import settle_report
@@ -20,9 +20,10 @@ from patternprep.units import format_point
 
 __all__ = ["Mended", "mend_part"]
 
-_CROSSING_TOLD = 1e-7
-_CROSSING_REFUSED = 1e-4
-"""Share of the volume counted twice (or negative) that is told, and that is refused."""
+_UNION_AGREES = 1e-4
+_CROSSING_TOLD, _CROSSING_MENDED, _CROSSING_REFUSED = 1e-7, 1e-5, 1e-4
+"""Share of the volume enclosed twice or inside out that is told, mended, and (where it cannot be
+mended) refused."""
 
 
 @dataclass(frozen=True)
@@ -47,17 +48,51 @@ def mend_part(mesh: Mesh, what: str, progress: Progress = silent) -> Mended:
         progress("Mending the surface")
         _make_closed(work, report, what)
     bodies = _make_solid(work, report, what, progress)
-    if work.done:
-        flip_flat(work)
-        _part_coincident(work)
-    result = mesh if not work.done else work.mesh
-    if work.done:
-        after = check_mesh(result)
-        if after.fault is not None:
-            raise _refusal(what, after, "after mending ")
+    result = _finished(work, mesh, what)
+    progress("Looking for walls that cross")
+    worst = max(count_all_ways(result), key=lambda c: c.faulty_mm3)
+    if worst.faulty_mm3 > _CROSSING_MENDED * result.volume:
+        result, bodies = _unite_walls(work, result, worst, what)
+        worst = max(count_all_ways(result), key=lambda c: c.faulty_mm3)
     _accept(result, what)
-    warnings = (*work.warnings, *_crossings(result, what, progress))
-    return Mended(result, bodies, tuple(work.done), warnings)
+    return Mended(result, bodies, tuple(work.done), (*work.warnings, *_told(worst, result)))
+
+
+def _finished(work: Work, mesh: Mesh, what: str) -> Mesh:
+    """The mended mesh once it passes the strict check; the given one where nothing was done."""
+    if not work.done:
+        return mesh
+    flip_flat(work)
+    _part_coincident(work)
+    result = work.mesh
+    after = check_mesh(result)
+    if after.fault is not None:
+        raise _refusal(what, after, "after mending ")
+    return result
+
+
+def _unite_walls(work: Work, mesh: Mesh, worst: LineCount, what: str) -> tuple[Mesh, int]:
+    """Unite walls that run through each other, or refuse: (mesh, bodies)."""
+    from patternprep.mesh.mend.crossing import unite_crossing_walls
+
+    united = unite_crossing_walls(mesh, count_all_ways(mesh), _CROSSING_TOLD * mesh.volume)
+    share = worst.faulty_mm3 / mesh.volume
+    if united is None:
+        if share <= _CROSSING_REFUSED:
+            return mesh, check_mesh(mesh).shells
+        place = "" if worst.where is None else f" at {format_point(list(worst.where))}"
+        raise MeshFault(
+            f"{what} has walls that cross each other{place} ({share:.2%} of its volume is "
+            f"enclosed twice or inside out, over the limit of {_CROSSING_REFUSED:.2%}); unite its "
+            f"bodies where it was drawn and export it again.",
+            where=worst.where,
+        )
+    at = None if worst.where is None else np.array(worst.where)
+    work.points, work.faces = united.vertices, united.faces
+    change = united.volume - mesh.volume
+    work.tell("shells whose walls ran through each other made one", 1, 0.0, change, at)
+    result = _finished(work, mesh, what)
+    return result, check_mesh(result).shells
 
 
 def _only_volume(report: MeshReport) -> bool:
@@ -95,8 +130,8 @@ def _make_closed(work: Work, report: MeshReport, what: str) -> None:
 def _part_pinches(work: Work) -> None:
     """Where four and more facets share an edge, part the walls by a few roundings."""
     table = edge_table(work.faces)
-    first = table.half[table.start[int(np.argmax(~table.simple))]]
-    at = work.points[work.faces[first // 3]].mean(axis=0)
+    facet, corner = divmod(int(table.half[table.start[int(np.argmax(~table.simple))]]), 3)
+    at = work.points[work.faces[facet, [corner, (corner + 1) % 3]]].mean(axis=0)
     settled = settle_report(work.mesh)
     change = settled.mesh.volume - work.mesh.volume
     work.points, work.faces = settled.mesh.vertices, settled.mesh.faces
@@ -120,9 +155,27 @@ def _make_solid(work: Work, report: MeshReport, what: str, progress: Progress) -
 
     drop_strays(work, what)
     shells, parent = turn_outward(work)
-    if len(shells) > 1:
-        progress(f"Joining {len(shells)} shells")
-    return unite_bodies(work, shells, parent, what)
+    if len(shells) == 1:
+        return 1
+    progress(f"Joining {len(shells)} shells")
+    before = work.mesh
+    bodies = unite_bodies(work, shells, parent, what)
+    after = work.mesh
+    if after.facets != before.facets:
+        _same_material(before, after, what)
+    return bodies
+
+
+def _same_material(before: Mesh, after: Mesh, what: str) -> None:
+    """Lines must meet the same material in a union as in the bodies it was made from."""
+    for axis in range(3):
+        old, new = count_along_lines(before, axis), count_along_lines(after, axis)
+        if abs(old.volume_mm3 - new.volume_mm3) > _UNION_AGREES * old.volume_mm3:
+            raise MeshFault(
+                f"{what} holds bodies whose union is uncertain ({new.volume_mm3:.6g} mm3 met by "
+                f"lines, {old.volume_mm3:.6g} before); unite them where they were drawn and export "
+                f"the part again."
+            )
 
 
 def _accept(mesh: Mesh, what: str) -> None:
@@ -138,30 +191,16 @@ def _accept(mesh: Mesh, what: str) -> None:
         )
 
 
-def _crossings(mesh: Mesh, what: str, progress: Progress) -> tuple[str, ...]:
-    """Lines through the solid must count its material once; told above 1e-7, refused above 1e-4."""
-    progress("Looking for walls that cross")
-    counts = [count_along_lines(mesh, axis) for axis in range(3)]
-    worst = max(counts, key=_faulty)
-    share = _faulty(worst) / mesh.volume
+def _told(worst: LineCount, mesh: Mesh) -> tuple[str, ...]:
+    """A warning where lines still meet a little material twice."""
+    share = worst.faulty_mm3 / mesh.volume
     if share <= _CROSSING_TOLD or worst.where is None:
         return ()
-    place = format_point(list(worst.where))
-    if share > _CROSSING_REFUSED:
-        raise MeshFault(
-            f"{what} has walls that cross each other at {place} ({share:.2%} of its volume is "
-            f"enclosed twice or inside out, over the limit of {_CROSSING_REFUSED:.2%}); unite its "
-            f"bodies where it was drawn and export it again.",
-            where=worst.where,
-        )
     return (
-        f"Walls cross each other slightly, about {_faulty(worst):.3g} mm3 enclosed twice "
-        f"({share * 1e6:.2g} parts per million of the volume), first at {place}.",
+        f"Walls cross each other slightly, about {worst.faulty_mm3:.3g} mm3 enclosed twice "
+        f"({share * 1e6:.2g} parts per million of the volume), first at "
+        f"{format_point(list(worst.where))}.",
     )
-
-
-def _faulty(count: LineCount) -> float:
-    return count.twice_mm3 + count.inverted_mm3
 
 
 def _refusal(what: str, report: MeshReport, when: str, work: Work | None = None) -> MeshFault:
