@@ -135,7 +135,7 @@ def sluice_link() -> Solid:
     slot_boss = drum(obround(30.0, 36.0, segments), boss_profile(10.0, 17.0, 3.0, 1.0))
     upper = union_all([upper, round_eye, slot_boss.translate((*slot_centre, 0.0))])
     upper = upper.trim_by_plane((0.0, 0.0, 1.0), 0.0)
-    lower = upper.transform(rotation("x", 180.0))
+    lower = upper.transform(np.diag([1.0, 1.0, -1.0, 1.0]))
     slot = Solid.extrude([obround(13.0, 36.0, segments)], 40.0)
     return (upper + lower) - bar(16.0, -20.0, 20.0, 96) - slot.translate((*slot_centre, -20.0))
 
