@@ -8,7 +8,7 @@ from patternprep.mesh.faces.model import Face
 from patternprep.mesh.faces.topology import Edges
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 
-__all__ = ["first_hit", "open_at_both_ends", "ray_hits"]
+__all__ = ["facet_boxes", "first_hit", "open_at_both_ends", "ray_hits"]
 
 
 def first_hit(mesh: Mesh, origin: FloatArray, way: FloatArray, reach: float) -> float:

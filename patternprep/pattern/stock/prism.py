@@ -9,10 +9,14 @@ from patternprep.mesh.faces import Face
 from patternprep.mesh.kernel import Solid
 from patternprep.mesh.mesh import Mesh
 from patternprep.pattern.stock.corners import surface_shift
-from patternprep.pattern.stock.sweep import swept_mesh
+from patternprep.pattern.stock.sweep import refuse_overlap, swept_mesh
 from patternprep.units import format_mm, format_point
 
 __all__ = ["prism_body", "united"]
+
+
+_RIM_SHARE = 0.02
+"""Part of a straight body that may lie in metal along its rim, where walls lean in."""
 
 
 def prism_body(mesh: Mesh, face: Face, amount: float) -> Solid:
@@ -42,6 +46,7 @@ def united(mesh: Mesh, body: Solid, face: Face, amount: float) -> tuple[Mesh, fl
     nearly equal faces do not survive that, so they are closed first where they are left.
     """
     before = Solid.from_mesh(mesh, "building the part")
+    refuse_overlap(face, amount, before & body, _RIM_SHARE * body.volume, "metal")
     after = before + body
     for width in (0.0, 1e-6, 1e-5, 1e-4):
         tidy = after.simplify(width) if width else after

@@ -7,16 +7,18 @@ import numpy.typing as npt
 
 from patternprep.errors import GeometryFault, KernelFault
 from patternprep.mesh.faces import Face
+from patternprep.mesh.faces.depth import facet_boxes
 from patternprep.mesh.faces.topology import mesh_edges
 from patternprep.mesh.kernel import Solid, union_all
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.pattern.stock.weave import closed_between
 from patternprep.units import format_mm, format_point
 
-__all__ = ["require_clear", "swept_mesh"]
+__all__ = ["refuse_overlap", "require_clear", "swept_mesh"]
 
 BoolArray = npt.NDArray[np.bool_]
 
+_TOUCH_MM = 1e-6
 _SHARE = 1e-4
 """Overlap below this share of the swept volume comes from chords of neighbouring curves."""
 
@@ -70,21 +72,43 @@ def require_clear(part: Mesh, swept: list[tuple[Face, float, Mesh]]) -> None:
                 where=face.point,
             )
         bodies.append((face, amount, solid))
-    total = 0.0
-    whole = Solid.from_mesh(part, "building the part")
-    for face, amount, solid in bodies:
-        _refuse_overlap(face, amount, solid & whole, solid.volume, "the part itself")
-        total += solid.volume
-    if len(bodies) > 1:
+    low = np.array([s.bounds[0] for _, _, s in bodies])
+    high = np.array([s.bounds[1] for _, _, s in bodies])
+    meets = (low[:, None] < high[None] - _TOUCH_MM).all(axis=2)
+    meets &= (high[:, None] > low[None] + _TOUCH_MM).all(axis=2)
+    if meets.sum() > len(bodies):
         united = union_all([s for _, _, s in bodies])
+        total = sum(s.volume for _, _, s in bodies)
         if total - united.volume > _SHARE * total + 1e-6:
             _name_pair(bodies)
+    suspect = [
+        body
+        for body, lowest, highest in zip(bodies, low, high, strict=True)
+        if _others_near(part, body[0], lowest, highest)
+    ]
+    if suspect:
+        whole = Solid.from_mesh(part, "building the part")
+        for face, amount, solid in suspect:
+            refuse_overlap(face, amount, solid & whole, _SHARE * solid.volume, "metal")
 
 
-def _refuse_overlap(face: Face, amount: float, common: Solid, swept: float, what: str) -> None:
-    if common.is_empty or common.volume <= _SHARE * swept + 1e-6:
+def _others_near(part: Mesh, face: Face, low: FloatArray, high: FloatArray) -> bool:
+    """Does any facet that does not touch the face come into a box?"""
+    lowest, highest = facet_boxes(part)
+    near: BoolArray = np.all((lowest < high - _TOUCH_MM) & (highest > low + _TOUCH_MM), axis=1)
+    mine = np.zeros(len(part.vertices), dtype=bool)
+    mine[part.faces[face.facets]] = True
+    near[face.facets] = False
+    return bool((~mine[part.faces[near]].any(axis=1)).any())
+
+
+def refuse_overlap(face: Face, amount: float, common: Solid, most: float, what: str) -> None:
+    """Raise GeometryFault, with the place, where more than the most (mm3) is in common."""
+    if common.is_empty or common.volume <= most + 1e-6:
         return
-    place = common.bounds.mean(axis=0)
+    corners = common.to_mesh()
+    weights = corners.areas[:, None] + 1e-300
+    place = (corners.triangles.mean(axis=1) * weights).sum(axis=0) / weights.sum()
     raise GeometryFault(
         f"'{face.name}' moved by {format_mm(amount)} runs into {what} near "
         f"{format_point(list(place))} ({common.volume:.3f} mm3); give less stock there.",
@@ -99,4 +123,4 @@ def _name_pair(bodies: list[tuple[Face, float, Solid]]) -> None:
                 continue
             common = solid & body
             smaller = min(solid.volume, body.volume)
-            _refuse_overlap(face, amount, common, smaller, f"the stock of '{other.name}'")
+            refuse_overlap(face, amount, common, _SHARE * smaller, f"the stock of '{other.name}'")

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from patternprep.mesh.faces import Face, FaceSet
-from patternprep.mesh.faces.depth import ray_hits
+from patternprep.mesh.faces.depth import facet_boxes, ray_hits
 from patternprep.mesh.faces.topology import position_noise
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.pattern.stock.corners import Corners, surface_shift
@@ -87,9 +87,9 @@ def measure_along(face: Face, part: Mesh, result: Mesh, amount: float) -> Measur
         allowed = depth * (1.0 + amount / face.surface.curvature_radius) + depth
     low = points.min(axis=0) - 2.5 * amount
     high = points.max(axis=0) + 2.5 * amount
-    corners = result.triangles
-    near = ((corners.min(axis=1) <= high) & (corners.max(axis=1) >= low)).all(axis=1)
-    corners, facing = corners[near], result.normals[near]
+    lowest, highest = facet_boxes(result)
+    near = np.flatnonzero(((lowest <= high) & (highest >= low)).all(axis=1))
+    corners, facing = result.triangles[near], result.normals[near]
     like = 1.0 - 1e-6 if face.kind == "plane" else 0.8
     measured, worst = 0, 0.0
     for point, normal, slack in zip(points, normals, allowed, strict=True):
