@@ -38,6 +38,7 @@ __all__ = ["Filled", "fill_undercuts"]
 
 _AREA_SHARE = 1e-7
 _TRIES = 3
+_SMALL_SHARE = 0.03
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,7 +61,7 @@ def fill_undercuts(half: Solid, mesh: HalfEdges) -> Filled:
     maybe = np.flatnonzero(up)
     maybe = maybe[over_undercuts(mesh, maybe, np.flatnonzero(down))]
     some, every = covered_facets(mesh, maybe, np.flatnonzero(down))
-    hidden = every & ~beside(mesh, up & ~every)
+    hidden = every & _small(mesh) & ~beside(mesh, up & ~every)
     doubtful = some
     for _ in range(_TRIES):
         doubtful = beside(mesh, doubtful) & up
@@ -69,8 +70,15 @@ def fill_undercuts(half: Solid, mesh: HalfEdges) -> Filled:
             if (doubtful & ~hidden).any():
                 return Filled(solid, mesh, hidden)
             return Filled(solid, half_edges(solid.to_mesh()), np.zeros(solid.facets, dtype=bool))
-    prisms = undercut_prisms(mesh, np.setdiff1d(maybe, np.flatnonzero(hidden)))
-    return Filled(union_all([half, *pack(prisms)]) if prisms else half, mesh, hidden)
+    prisms = undercut_prisms(mesh, maybe)
+    return Filled(union_all([half, *pack(prisms)]) if prisms else half, mesh, nothing)
+
+
+def _small(mesh: HalfEdges) -> BoolArray:
+    """Facets so small in plan that a few of their points speak for them."""
+    plan = mesh.points[mesh.faces, :2]
+    size = float(np.ptp(mesh.points[:, :2], axis=0).max())
+    return np.asarray(np.ptp(plan, axis=1).max(axis=1) < _SMALL_SHARE * size)
 
 
 def _by_facets(

@@ -18,11 +18,11 @@ from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.pattern.draft.angles import AngleRule, as_rule
 from patternprep.pattern.draft.bodies import pack
 from patternprep.pattern.draft.filled import Filled, fill_undercuts
-from patternprep.pattern.draft.leaning import judge
+from patternprep.pattern.draft.leaning import Lean, judge
 from patternprep.pattern.draft.skirts import SkirtRules, lay_skirts
 from patternprep.pattern.draft.sources import find_sources
 from patternprep.pattern.draft.topology import half_edges
-from patternprep.pattern.draft.walls import WallRecord, asked_of_facets
+from patternprep.pattern.draft.walls import Asked, WallRecord, asked_of_facets
 from patternprep.progress import Progress, silent
 
 __all__ = ["SIMPLIFY_MM", "Corner", "DraftedHalf", "draft_half", "finished"]
@@ -36,6 +36,14 @@ SIMPLIFY_MM = 0.001
 
 
 _CRUMB_MM3 = 1e-6
+_REPAIRS = 2
+_REPAIR_SPARE_MM = 1e-5
+_METHODS = (
+    ("strips", SIMPLIFY_MM, False),
+    ("strips, fewer facets spared", 0.2 * SIMPLIFY_MM, False),
+    ("strips, no facets spared", 0.0, False),
+    ("single sources", 0.0, True),
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,7 +59,7 @@ class DraftedHalf:
     min_angle: float
     """Smallest angle asked, degrees."""
     method: str
-    """How the walls were built: 'strips', or the slower 'unsimplified' or 'single'."""
+    """How the walls were built: 'strips', or one of the slower ways."""
     half: Solid = field(repr=False)
     """The half as taken in, facets that say nothing spared."""
     facets: Filled = field(repr=False)
@@ -86,17 +94,17 @@ def draft_half(
     filled = fill_undercuts(half, mesh)
     mesh = filled.mesh
     asked = asked_of_facets(mesh, rule)
-    fault: Exception | None = None
-    for method in ("strips", "unsimplified", "single"):
+    fault: KernelFault | None = None
+    best: tuple[Solid, Lean, str] | None = None
+    for method, spare_mm, single in _METHODS:
         progress("building the walls of draft")
-        rules = SkirtRules(corner == "round", chord_mm, method == "single")
+        rules = SkirtRules(corner == "round", chord_mm, single)
         try:
-            solid = _build(filled, asked.lean_deg, rules, method == "strips")
+            solid, lean = _repaired(_build(filled, asked.lean_deg, rules, spare_mm), asked, rules)
         except KernelFault as caught:
             fault = caught
             continue
-        verdict = judge(solid.to_mesh(), asked.least_deg)
-        if verdict.sound:
+        if lean.sound:
             return DraftedHalf(
                 solid,
                 filled.solid,
@@ -107,24 +115,48 @@ def draft_half(
                 filled,
                 asked.lean_deg,
             )
-    if fault is not None:
+        if best is None or lean.far_under_mm2 < best[1].far_under_mm2:
+            best = (solid, lean, method)
+    if best is None:
+        assert fault is not None
         raise fault
     raise GeometryFault(
-        f"A wall leans {verdict.worst_deg:.2f} degrees where {asked.least_deg:g} are asked and no "
+        f"A wall leans {best[1].worst_deg:.2f} degrees where {asked.least_deg:g} are asked and no "
         "way of drafting mends it; simplify or mend the part there.",
-        where=verdict.where,
+        where=best[1].where,
     )
 
 
-def _build(filled: Filled, lean: FloatArray, rules: SkirtRules, spare: bool) -> Solid:
+def _build(filled: Filled, lean: FloatArray, rules: SkirtRules, spare_mm: float) -> Solid:
     sources = find_sources(filled.mesh, lean, filled.hidden)
     skirts = pack(lay_skirts(filled.mesh.points, sources, rules))
-    return finished(union_all([filled.solid, *skirts]), spare=spare)
+    return finished(union_all([filled.solid, *skirts]), spare_mm)
 
 
-def finished(solid: Solid, *, spare: bool = True) -> Solid:
+def _repaired(solid: Solid, asked: Asked, rules: SkirtRules) -> tuple[Solid, Lean]:
+    """The hull drafted once more where facets lean a little too little, and its lean.
+
+    Sparing facets may tilt small ones; a hull's own hull differs from it only there.
+    """
+    lean = judge(solid.to_mesh(), asked.least_deg)
+    for _ in range(_REPAIRS):
+        if lean.clean:
+            break
+        mesh = half_edges(solid.to_mesh())
+        everywhere = np.full(len(mesh.faces), asked.least_deg)
+        sources = find_sources(mesh, everywhere, np.zeros(len(mesh.faces), dtype=bool))
+        skirts = pack(lay_skirts(mesh.points, sources, rules))
+        grown = finished(union_all([solid, *skirts]), _REPAIR_SPARE_MM)
+        found = judge(grown.to_mesh(), asked.least_deg)
+        if (found.far_under_mm2, found.under_mm2) >= (lean.far_under_mm2, lean.under_mm2):
+            break
+        solid, lean = grown, found
+    return solid, lean
+
+
+def finished(solid: Solid, spare_mm: float = SIMPLIFY_MM) -> Solid:
     """Needless facets spared, the base exactly on z = 0, without inner voids and crumbs."""
-    settled = _on_base(solid.simplify(SIMPLIFY_MM) if spare else solid)
+    settled = _on_base(solid.simplify(spare_mm) if spare_mm > 0.0 else solid)
     bodies = settled.bodies()
     if len(bodies) <= 1:
         return settled

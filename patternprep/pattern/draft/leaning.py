@@ -14,6 +14,8 @@ _UNDER_DEG = 0.05
 _FAR_UNDER_DEG = 0.2
 _FAR_UNDER_MM2 = 0.05
 _UNDER_SHARE = 300e-6
+_FAR_CLEAN_MM2 = 0.005
+_CLEAN_SHARE = 5e-6
 
 
 @dataclass(frozen=True)
@@ -26,6 +28,13 @@ class Lean:
     worst_deg: float
     where: tuple[float, float, float]
     off_base: bool
+
+    @property
+    def clean(self) -> bool:
+        """Whether all but nothing leans too little."""
+        return self.far_under_mm2 <= _FAR_CLEAN_MM2 and self.under_mm2 <= _CLEAN_SHARE * max(
+            self.wall_mm2, 1e-9
+        )
 
     @property
     def sound(self) -> bool:

@@ -17,7 +17,7 @@ from patternprep.mesh.kernel import Solid, union_all
 from patternprep.mesh.mesh import FloatArray
 from patternprep.pattern.draft.bead import beads
 from patternprep.pattern.draft.bodies import Bodies, pack
-from patternprep.pattern.draft.hull import Corner, DraftedHalf, finished
+from patternprep.pattern.draft.hull import SIMPLIFY_MM, Corner, DraftedHalf, finished
 from patternprep.pattern.draft.leaning import judge
 from patternprep.pattern.draft.outline import (
     Segments,
@@ -77,18 +77,18 @@ def match_halves(cope: DraftedHalf, drag: DraftedHalf, corner: Corner, *, taper:
             else:
                 more = beads(solids[i], outlines[i], goals[i])
             if more:
-                solids[i] = _added(solids[i], more, halves[i].min_angle, way)
+                solids[i] = _added(solids[i], more, halves[i].min_angle)
                 outlines[i] = area_of_rings(base_rings(solids[i]))
     return Matched(solids[0], solids[1], before, _step(outlines, around))
 
 
-def _added(solid: Solid, more: list[Solid], lean_deg: float, way: str) -> Solid:
+def _added(solid: Solid, more: list[Solid], lean_deg: float) -> Solid:
     """The half with more bodies, unless a wall would then lean too little."""
-    grown = finished(union_all([solid, *more]))
-    if judge(grown.to_mesh(), lean_deg).sound:
-        return grown
-    grown = finished(union_all([solid, *more]), spare=False)
-    return grown if judge(grown.to_mesh(), lean_deg).sound else solid
+    for spare_mm in (SIMPLIFY_MM, 0.0):
+        grown = finished(union_all([solid, *more]), spare_mm)
+        if judge(grown.to_mesh(), lean_deg).sound:
+            return grown
+    return solid
 
 
 def _through_lines(

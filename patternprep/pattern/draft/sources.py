@@ -105,11 +105,15 @@ def _above_parting(mesh: HalfEdges, edge: IntArray) -> BoolArray:
 
 
 def _rim_edges(mesh: HalfEdges, good: BoolArray) -> IntArray:
-    """Convex half-edges of good facets beside facets that are not."""
+    """Half-edges of good facets beside facets that are not, where they make a convex edge.
+
+    Under a facet that looks down every edge is taken: where a mesh folds over itself by a little,
+    which way such an edge bends says nothing, and a source too many does no harm.
+    """
     side = np.repeat(good, 3)
     edge = np.flatnonzero(side & ~side[mesh.twin])
     edge = edge[_above_parting(mesh, edge)]
-    return edge[_convex(mesh, edge)]
+    return edge[_convex(mesh, edge) | (mesh.normals[mesh.twin[edge] // 3, 2] < 0.0)]
 
 
 def _ridge_edges(mesh: HalfEdges, good: BoolArray, lean_deg: FloatArray) -> IntArray:
