@@ -46,8 +46,19 @@ class Work:
     diagonal: float
     done: list[Mending] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
+    rim: np.ndarray[tuple[int], np.dtype[np.bool_]] | None = None
+    """Corners to look at where only the facets about them are held, (n,) bool."""
     tried: float = 0.0
     """Widest crack, mm, that was looked for."""
+
+    @property
+    def open(self) -> IntArray:
+        """Half-edges that stand alone; without those at the limits of what is held."""
+        half = open_edges(self.faces)
+        if self.rim is None or len(half) == 0:
+            return half
+        tail, head = _ends(self.faces, half)
+        return half[self.rim[tail] | self.rim[head]]
 
     @property
     def mesh(self) -> Mesh:
@@ -96,34 +107,65 @@ def close_surface(work: Work) -> None:
 
 
 def _zip(work: Work, tolerances: tuple[float, ...]) -> None:
-    """Close cracks at growing tolerances (shares of the diagonal) while edges stay open."""
-    welded = zipped = 0
-    first: FloatArray | None = None
-    before = work.mesh.volume
+    """Close cracks at growing tolerances (shares of the diagonal) while edges stay open.
+
+    Works on the facets that touch an open edge's ends only; the rest of the surface stays.
+    """
+    tail, head = _ends(work.faces, open_edges(work.faces))
+    if len(tail) == 0:
+        return
+    rim = np.zeros(len(work.points), bool)
+    rim[tail] = rim[head] = True
+    near = rim[work.faces].any(axis=1)
+    local = Work(work.points, work.faces[near], work.diagonal, rim=rim)
     shift = np.zeros(len(work.points))  # how far each corner, or the surface at it, has moved
+    count, first = 0, None
     for share in tolerances:
-        if len(open_edges(work.faces)) == 0:
+        if len(local.open) == 0:
             break
-        tolerance = work.tried = share * work.diagonal
-        for _ in range(_PASSES):
-            joined = _weld_all(work, tolerance, shift)
-            broken, place = _break_open(work, tolerance, shift)
-            if joined + broken == 0:
-                joined = _weld_open(work, tolerance, shift, edges_too=True)
-            welded, zipped = welded + joined, zipped + broken
-            first = place if first is None else first
-            if joined + broken == 0:
-                break
-            _drop_collapsed(work, quiet=True)
-            _drop_doubles(work, quiet=True)
-    if welded + zipped:
-        used = np.unique(work.faces)
-        change, moved = work.mesh.volume - before, float(shift[used].max())
-        if first is None:
-            first = work.points[used[int(np.argmax(shift[used]))]]
-        work.tell(
-            "corners joined and edges broken to close cracks", welded + zipped, moved, change, first
-        )
+        local.tried = share * work.diagonal
+        closed, place = _close_at(local, local.tried, shift)
+        count, first = count + closed, place if first is None else first
+    work.tried = local.tried
+    if count == 0:
+        return
+    centre = work.points[tail].mean(axis=0)
+    change = _volume(local.points, local.faces, centre) - _volume(
+        work.points, work.faces[near], centre
+    )
+    used = np.unique(local.faces)
+    if first is None:
+        first = local.points[used[int(np.argmax(shift[used]))]]
+    work.points = local.points
+    work.faces = np.concatenate([work.faces[~near], local.faces])
+    work.tell(
+        "corners joined and edges broken to close cracks",
+        count,
+        float(shift[used].max()),
+        change,
+        first,
+    )
+
+
+def _close_at(work: Work, tolerance: float, shift: FloatArray) -> tuple[int, FloatArray | None]:
+    """Weld and break at one tolerance: (corners joined and edges broken, first place)."""
+    count, first = 0, None
+    for _ in range(_PASSES):
+        joined = _weld_all(work, tolerance, shift)
+        broken, place = _break_open(work, tolerance, shift)
+        if joined + broken == 0:
+            joined = _weld_open(work, tolerance, shift, edges_too=True)
+        if joined + broken == 0:
+            break
+        count, first = count + joined + broken, place if first is None else first
+        _drop_collapsed(work, quiet=True)
+        _drop_doubles(work, quiet=True)
+    return count, first
+
+
+def _volume(points: FloatArray, faces: IntArray, centre: FloatArray) -> float:
+    a, b, c = (points[faces[:, i]] - centre for i in range(3))
+    return float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6.0)
 
 
 def _weld_all(work: Work, tolerance: float, shift: FloatArray) -> int:
@@ -203,7 +245,7 @@ def _weld_open(work: Work, tolerance: float, shift: FloatArray, edges_too: bool 
     """
     from scipy.spatial import cKDTree
 
-    tail, head = _ends(work.faces, open_edges(work.faces))
+    tail, head = _ends(work.faces, work.open)
     rim = np.unique(np.concatenate([tail, head]))
     if len(rim) < 2:
         return 0
@@ -264,7 +306,7 @@ def _is_edge(
 
 def _break_open(work: Work, tolerance: float, shift: FloatArray) -> tuple[int, FloatArray | None]:
     """Break open edges at open corners on them: (breaks, first place)."""
-    half = open_edges(work.faces)
+    half = work.open
     if len(half) < 3:
         return 0, None
     tail, head = _ends(work.faces, half)
