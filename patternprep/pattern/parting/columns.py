@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from patternprep.mesh.mesh import FloatArray, IntArray
-from patternprep.pattern.parting.survey import Survey, turned
+from patternprep.pattern.parting.survey import Survey, along, turned
 
 __all__ = ["Columns", "expand", "make_columns", "plan_frame"]
 
@@ -25,6 +25,7 @@ No other slope is as far from simple ratios, so a strip along a wall is hit by i
 """
 _SHIFT = 0.0901699437494742
 """The raster's shift in cells, so that no sample lies on the middle of a part."""
+_MOST_EMPTY = 16
 VERTICAL = 1.7e-3
 """Sine of about 0.1 degrees: a facet nearer to the pull than that counts as upright."""
 
@@ -128,11 +129,17 @@ class Columns:
 
 
 def make_columns(survey: Survey, frame: FloatArray, count: int) -> Columns:
-    """Columns along frame[2] over about ``count`` cells of the plan's bounding rectangle."""
+    """Columns along frame[2], about ``count`` of them or fewer where the part's sides overlap.
+
+    A slender part's raster has at most _MOST_EMPTY cells for each column that is wanted.
+    """
     spot = turned(frame, survey.xyz)
     low, high = spot.min(axis=1), spot.max(axis=1)
     span = high - low
-    cell = float(np.sqrt(span[0] * span[1] / count))
+    facing = np.abs(along(frame[2], survey.coarse.normals))
+    shadow = 0.5 * float(facing.sum()) * survey.coarse.weight
+    rectangle = float(span[0] * span[1])
+    cell = float(np.sqrt(max(min(shadow, rectangle), rectangle / _MOST_EMPTY) / count))
     width, rows = (int(np.ceil(s / cell)) + 1 for s in span[:2])
     # in cells, so that samples are whole numbers and none lies beyond width - 1, rows - 1
     u = (spot[0] - low[0]) / cell + _SHIFT

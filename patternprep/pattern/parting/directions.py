@@ -177,13 +177,13 @@ def _turned_axes(survey: Survey) -> list[FloatArray]:
     curved = normals[~plane]
     if len(curved) < _TURNED_SHARE * len(normals):
         return []
-    picks = curved[:: max(1, len(curved) // 60)]
+    picks = curved[:: max(1, len(curved) // 40)]
     i, j = np.triu_indices(len(picks), 1)
     trial = np.cross(picks[i], picks[j])
     length = np.linalg.norm(trial, axis=1)
     trial = trial[length > 0.3] / length[length > 0.3][:, None]
     trial = np.vstack([trial, faces, np.eye(3)])
-    voters = curved[:: max(1, len(curved) // 400)]
+    voters = curved[:: max(1, len(curved) // 240)]
     votes = (np.abs(trial @ voters.T) < 0.03).mean(axis=1)
     axes: list[FloatArray] = []
     for _ in range(3):

@@ -43,8 +43,7 @@ class Figures:
     part_volume: float
     draft: float
     matching: float
-    undercut: float
-    undercuts: tuple[Undercut, ...]
+    rooms: tuple[float, ...]
     machined: tuple[float, float, float]
     heavy_level: float
     footprint: float
@@ -54,6 +53,11 @@ class Figures:
     one_piece: bool
     openings: list[tuple[float, float]]
     odd_pull: bool
+
+    @property
+    def undercut(self) -> float:
+        """Volume to fill in all, mm3."""
+        return sum(self.rooms)
 
     @property
     def height(self) -> float:
@@ -78,8 +82,7 @@ class Figures:
 
 def cost(f: Figures) -> float:
     """Cost in shares of the part's volume, lower is better."""
-    rooms = [u.volume_mm3 for u in f.undercuts] or [f.undercut]
-    cores = sum(min(1.0, v / f.part_volume / _CORE_FULL_SHARE) for v in rooms)
+    cores = sum(min(1.0, v / f.part_volume / _CORE_FULL_SHARE) for v in f.rooms)
     machined = sum(f.machined)
     total = _DRAFT * (f.draft + f.matching) / f.part_volume
     total += _UNDERCUT * f.undercut / f.part_volume
@@ -126,15 +129,17 @@ def way_on_part(direction: FloatArray) -> str:
     return f"({shown}) of the part"
 
 
-def sentences(f: Figures, axis_what: str, plane_what: str) -> tuple[str, ...]:
+def sentences(
+    f: Figures, undercuts: tuple[Undercut, ...], axis_what: str, plane_what: str
+) -> tuple[str, ...]:
     """Plain sentences with figures, the most telling first."""
     share = 100.0 / f.part_volume
     said = [f"The pull is {axis_what}, the parting lies at {plane_what}."]
     if f.undercut == 0.0:
         said.append("It draws clean: no undercut and no hollow open on the parting.")
     else:
-        hollow = [u for u in f.undercuts if u.kind == "hollow"]
-        other = len(f.undercuts) - len(hollow)
+        hollow = [u for u in undercuts if u.kind == "hollow"]
+        other = len(f.rooms) - len(hollow)
         parts = []
         if hollow:
             parts.append(f"{_count(len(hollow), 'hollow')} open on the parting")

@@ -7,6 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
+from patternprep.errors import GeometryFault
 from patternprep.mesh.mesh import FloatArray
 from patternprep.pattern.parting.columns import Columns, make_columns, plan_frame
 from patternprep.pattern.parting.directions import Axis, plan_direction
@@ -107,7 +108,13 @@ class Line:
         return float(back.sum()) * self.sample.weight / self.columns.footprint
 
 
-def make_line(survey: Survey, axis: Axis, cells: int, sample: SurfaceSample) -> Line:
-    """Measure the part along an axis on a raster of about that many cells."""
+def make_line(survey: Survey, axis: Axis, count: int, sample: SurfaceSample) -> Line:
+    """Measure the part along an axis in about that many columns."""
     frame = plan_frame(axis.direction, plan_direction(survey, axis.direction))
-    return Line(survey, axis, make_columns(survey, frame, cells), sample)
+    columns = make_columns(survey, frame, count)
+    if len(columns.column) == 0:
+        raise GeometryFault(
+            "No column along the pull meets closed metal, so no parting can be judged; "
+            "check that the mesh is closed and its normals point outward."
+        )
+    return Line(survey, axis, columns, sample)

@@ -15,6 +15,7 @@ from patternprep.pattern.parting.overhangs import leaning_back
 
 __all__ = [
     "LEAST_VOLUME_SHARE",
+    "Filling",
     "advice_for",
     "fill_volumes",
     "find_rooms",
@@ -58,8 +59,44 @@ def fill_volumes(columns: Columns, offsets: FloatArray) -> FloatArray:
     return (inside + np.array(fill)) * columns.cell**2
 
 
-def find_rooms(line: Line, offset: float) -> tuple[float, tuple[Undercut, ...]]:
-    """Total volume to fill, mm3, and the rooms by falling volume; (0, ()) for a clean draw.
+@dataclass(frozen=True)
+class Filling:
+    """What a plane makes the halves fill: the runs, the room of each, the rooms' volumes mm3.
+
+    ``order`` numbers the rooms worth reporting by falling volume; none for a clean draw.
+    """
+
+    columns: Columns
+    offset: float
+    rooms: _Rooms
+    label: IntArray
+    volume: FloatArray
+    order: IntArray
+
+    @property
+    def volumes(self) -> tuple[float, ...]:
+        """Volumes of the rooms, falling, mm3."""
+        return tuple(float(v) for v in self.volume[self.order])
+
+    def names(self) -> tuple[Undercut, ...]:
+        """The rooms named with their places; of very many the largest _MOST_NAMED only."""
+        rooms, columns = self.rooms, self.columns
+        weight = (rooms.high - rooms.low) * columns.cell**2
+        middle = np.column_stack([columns.plan_of(rooms.column), 0.5 * (rooms.low + rooms.high)])
+        named: list[Undercut] = []
+        for k in self.order[:_MOST_NAMED]:
+            own = self.label == k
+            kind = _kind(columns, self.offset, rooms, own)
+            moment = (middle[own] * weight[own, None]).sum(axis=0)
+            x, y, z = (moment / self.volume[k]) @ columns.frame
+            where: Vec3 = (float(x), float(y), float(z))
+            advice = advice_for(kind, bool(rooms.open[own].any()))
+            named.append(Undercut(kind, where, float(self.volume[k]), advice))
+        return tuple(named)
+
+
+def find_rooms(line: Line, offset: float) -> Filling:
+    """The rooms that must be filled for a plane at that height along the line's axis.
 
     Left out: surface that leans back by less than LEAST_DEPTH_MM or LEAST_DEPTH_SHARE of the
     diagonal (noise of upright walls, facets at an outline), and rooms of less than
@@ -70,25 +107,14 @@ def find_rooms(line: Line, offset: float) -> tuple[float, tuple[Undercut, ...]]:
     if len(rooms.column):
         rooms = _empty_runs(columns, offset, leaning_back(line, offset))
     if len(rooms.column) == 0:
-        return 0.0, ()
+        none = np.zeros(0, dtype=np.int64)
+        return Filling(columns, offset, rooms, none, np.zeros(0), none)
     count, label = _connect(columns, rooms)
-    run_volume = (rooms.high - rooms.low) * columns.cell**2
-    volume = np.bincount(label, weights=run_volume, minlength=count)
-    large = volume >= LEAST_VOLUME_SHARE * survey.volume
-    middle = np.column_stack([columns.plan_of(rooms.column), 0.5 * (rooms.low + rooms.high)])
-    place = np.column_stack(
-        [np.bincount(label, weights=run_volume * m, minlength=count) for m in middle.T]
-    )
-    order = [k for k in np.argsort(-volume, kind="stable") if large[k]]
-    named: list[Undercut] = []
-    for k in order[:_MOST_NAMED]:
-        own = label == k
-        kind = _kind(columns, offset, rooms, own)
-        x, y, z = (place[k] / volume[k]) @ columns.frame
-        where: Vec3 = (float(x), float(y), float(z))
-        touches = bool(rooms.open[own].any())
-        named.append(Undercut(kind, where, float(volume[k]), advice_for(kind, touches)))
-    return float(volume[large].sum()), tuple(named)
+    weight = (rooms.high - rooms.low) * columns.cell**2
+    volume = np.asarray(np.bincount(label, weights=weight, minlength=count), dtype=np.float64)
+    order = np.argsort(-volume, kind="stable")
+    order = order[volume[order] >= LEAST_VOLUME_SHARE * survey.volume]
+    return Filling(columns, offset, rooms, label, volume, order)
 
 
 def advice_for(kind: UndercutKind, touches_parting: bool) -> str:
@@ -186,7 +212,7 @@ def _kind(
     mouth = rooms.column[own & rooms.open]
     if len(mouth) == 0:
         return "undercut"
-    mouth = mouth[:: max(1, len(mouth) // 24)]
+    mouth = mouth[:: max(1, len(mouth) // 16)]
     eps = 1e-3 * columns.cell
     metal = np.zeros(columns.rows * columns.width, dtype=bool)
     # on the side of the plane that the room lies on

@@ -21,17 +21,17 @@ from patternprep.pattern.parting.judge import (
 )
 from patternprep.pattern.parting.line import Line, make_line
 from patternprep.pattern.parting.planes import Plane, natural_planes, settle_height
-from patternprep.pattern.parting.rooms import fill_volumes, find_rooms
+from patternprep.pattern.parting.rooms import Filling, fill_volumes, find_rooms
 from patternprep.pattern.parting.survey import Survey, along
 from patternprep.pattern.parting.wishes import PartingWish
 from patternprep.progress import Progress, silent
 
 __all__ = ["evaluate_parting", "find_partings"]
 
-COARSE_CELLS = 4_000
-"""Cells of plan raster that serve to compare all pulls and planes."""
-FINE_CELLS = 40_000
-"""Cells of plan raster for the figures of the best few: about 1/200 of the part's width each."""
+COARSE_COLUMNS = 2_500
+"""Columns of metal that serve to compare all pulls and planes."""
+FINE_COLUMNS = 25_000
+"""Columns for the figures of the best few: cells of about 1/160 of the part's width."""
 _REFINED = 8
 
 
@@ -43,6 +43,19 @@ class _Trial:
     pull: FloatArray
     plane: Plane
     rough: float
+
+
+@dataclass(frozen=True)
+class _Judged:
+    """A trial judged closely: ``offset`` along its own pull, ``sense`` of that to the line."""
+
+    line: Line
+    trial: _Trial
+    sense: float
+    offset: float
+    figures: Figures
+    filling: Filling
+    score: float
 
 
 def find_partings(
@@ -81,9 +94,10 @@ def find_partings(
     chosen = _spread_out(trials, survey.size, max(_REFINED, limit), fixed)
     lines: dict[int, Line] = {}
     found = [_refine(survey, t, lines, angle_deg, machined, settle=not fixed) for t in chosen]
-    found.sort(key=lambda c: c.score)
+    found.sort(key=lambda j: j.score)
+    least = min(j.figures.undercut for j in found)
     best = _without_twins(found, survey.size)[:limit]
-    return _with_flat_parting_said(best, volume)
+    return _with_flat_parting_said([_candidate(j) for j in best], least, volume)
 
 
 def evaluate_parting(
@@ -107,7 +121,7 @@ def evaluate_parting(
             "or turn the pull round."
         )
     trial = _Trial(axis, axis.direction, Plane(float(offset_mm), "the asked height"), 0.0)
-    return _refine(survey, trial, {}, angle_deg, machined, settle=False)
+    return _candidate(_refine(survey, trial, {}, angle_deg, machined, settle=False))
 
 
 def _asked(pull: Vec3) -> Axis:
@@ -129,7 +143,7 @@ def _rough_trials(
     machined: Sequence[MachinedFace],
 ) -> list[_Trial]:
     """Every natural or asked plane along a line of pull, in the better sense, roughly judged."""
-    line = make_line(survey, axis, COARSE_CELLS, survey.coarse)
+    line = make_line(survey, axis, COARSE_COLUMNS, survey.coarse)
     trials: list[_Trial] = []
     for sense, planes in _planes_by_sense(line, senses, offsets, parting):
         if not planes:
@@ -138,7 +152,7 @@ def _rough_trials(
         fills = fill_volumes(line.columns, heights)
         draft, matching = draft_estimate(line, heights, angle_deg)
         for k, plane in enumerate(planes):
-            metal = float(draft[k]), float(matching[k]), float(fills[k])
+            metal = float(draft[k]), float(matching[k]), (float(fills[k]),)
             figures = _figures(line, sense, plane.offset, machined, *metal)
             trials.append(_Trial(axis, sense * axis.direction, plane, cost(figures)))
     return trials
@@ -183,7 +197,7 @@ def _figures(
     machined: Sequence[MachinedFace],
     draft: float,
     matching: float,
-    undercut: float,
+    rooms: tuple[float, ...],
 ) -> Figures:
     """The figures of a plane n.x = offset with n the line's axis times the sense."""
     low, high = sorted(sense * end for end in line.ends)
@@ -193,8 +207,7 @@ def _figures(
         part_volume=line.survey.volume,
         draft=draft,
         matching=matching,
-        undercut=undercut,
-        undercuts=(),
+        rooms=rooms,
         machined=machined_areas(machined, sense * line.direction),
         heavy_level=float(np.clip(heavy, 0.0, 1.0)),
         footprint=line.columns.footprint,
@@ -228,13 +241,12 @@ def _same(
     return abs(dot) > 0.99985 and abs(offset - np.sign(dot) * other_offset) < 5e-3 * size
 
 
-def _without_twins(found: list[PartingCandidate], size: float) -> list[PartingCandidate]:
-    """Without candidates that settled on the plane of a better one."""
-    kept: list[PartingCandidate] = []
-    for c in found:
-        pull = np.array(c.pull)
-        if not any(_same(pull, c.offset_mm, np.array(k.pull), k.offset_mm, size) for k in kept):
-            kept.append(c)
+def _without_twins(found: list[_Judged], size: float) -> list[_Judged]:
+    """Without those that settled on the plane of a better one."""
+    kept: list[_Judged] = []
+    for j in found:
+        if not any(_same(j.trial.pull, j.offset, k.trial.pull, k.offset, size) for k in kept):
+            kept.append(j)
     return kept
 
 
@@ -246,30 +258,32 @@ def _refine(
     machined: Sequence[MachinedFace],
     *,
     settle: bool,
-) -> PartingCandidate:
+) -> _Judged:
     """Judge one trial on the fine raster and the dense surface sample."""
     axis, sense = trial.axis, float(np.sign(trial.pull @ trial.axis.direction))
     key = id(axis)
     if key not in lines:
-        lines[key] = make_line(survey, axis, FINE_CELLS, survey.fine)
+        lines[key] = make_line(survey, axis, FINE_COLUMNS, survey.fine)
     line = lines[key]
     offset = trial.plane.offset
     if settle and trial.plane.loose:
         window = 0.015 * (line.ends[1] - line.ends[0])
         offset = sense * settle_height(line, sense * offset, window)
     height = sense * offset
-    undercut, undercuts = find_rooms(line, height)
+    filling = find_rooms(line, height)
     draft, matching = draft_estimate(line, np.array([height]), angle_deg)
-    extra = overhang_draft(line.columns, height, angle_deg) if undercut > 0.0 else 0.0
-    metal = float(draft[0]) + extra, float(matching[0]), undercut
+    extra = overhang_draft(line.columns, height, angle_deg) if filling.volumes else 0.0
+    metal = float(draft[0]) + extra, float(matching[0]), filling.volumes
     figures = _figures(line, sense, offset, machined, *metal)
-    return _candidate(line, trial, sense, offset, replace(figures, undercuts=undercuts))
+    return _Judged(line, trial, sense, offset, figures, filling, cost(figures))
 
 
-def _candidate(
-    line: Line, trial: _Trial, sense: float, offset: float, f: Figures
-) -> PartingCandidate:
+def _candidate(judged: _Judged) -> PartingCandidate:
     """The answer's record of one judged trial."""
+    line, trial, sense, offset, f = (
+        judged.line, judged.trial, judged.sense, judged.offset, judged.figures,
+    )  # fmt: skip
+    undercuts = judged.filling.names()
     survey, columns = line.survey, line.columns
     under = columns.metal_below(sense * offset)
     total = columns.metal_below(np.inf)
@@ -293,8 +307,8 @@ def _candidate(
         draft_added_mm3=f.draft,
         matching_added_mm3=f.matching,
         undercut_mm3=f.undercut,
-        undercuts=f.undercuts,
-        cores_asked=len(f.undercuts),
+        undercuts=undercuts,
+        cores_asked=len(f.rooms),
         deep_openings=f.deep_openings,
         machined_up_mm2=f.machined[0],
         machined_down_mm2=f.machined[1],
@@ -306,18 +320,15 @@ def _candidate(
         flat_back=f.flat_back,
         one_piece=f.one_piece,
         cell_mm=columns.cell,
-        score=cost(f),
-        reasons=sentences(f, trial.axis.what, trial.plane.what),
+        score=judged.score,
+        reasons=sentences(f, undercuts, trial.axis.what, trial.plane.what),
     )
 
 
 def _with_flat_parting_said(
-    best: list[PartingCandidate], volume: float
+    best: list[PartingCandidate], least: float, volume: float
 ) -> tuple[PartingCandidate, ...]:
     """Add to every candidate what a flat parting cannot do, when none draws nearly clean."""
-    if not best:
-        return ()
-    least = min(c.undercut_mm3 for c in best)
     if least <= 1e-3 * volume:
         return tuple(best)
     said = (
