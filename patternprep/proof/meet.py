@@ -1,16 +1,15 @@
 """The halves meet on the parting: where a wall of the part passes through it, their outlines agree.
 
-A face of the part that itself lies in the parting plane ends one half and not the other, and a
-hollow can be open in one half and filled in the other; there the outlines rightly differ. The
-first is told apart by the part's own sections just above and just below the plane, the second
-because no outline that faces the same way lies within the reach of draft. (That neither half then
-holds too little or too much is what containment and excess prove.)
+Outlines rightly differ where a face of the part itself lies in the parting plane, where an
+overhang is filled on one side, and where a hollow is open in one half and filled in the other.
+So only those places count where a wall is seen to go on through the plane, without overhang and
+within the reach of draft. (That neither half holds too little or too much elsewhere is what
+containment and excess prove.)
 """
 
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from patternprep.mesh.mesh import FloatArray
 from patternprep.proof.asked import largest_angle
@@ -28,7 +27,9 @@ _CORNER = 1.0 / float(np.cos(np.radians(52.5)))
 _FAR_MM = 100.0
 _SPACING = 200.0
 _SAME_WAY = 0.3
-_OVERHANG_MM = 0.5
+_OVERHANG_MM = 0.16
+_LOOK_MM = 0.02
+_MOST_JUDGED = 1000
 _MOST_SAMPLES = 6000
 
 
@@ -56,14 +57,15 @@ def meeting_lines(scene: Scene) -> list[ProofLine]:
         apart[far], which = rim.distance(points[far], _FAR_MM)
         alike = np.ones(len(points), dtype=bool)
         alike[far] = (_facing(other.outline)[which] * facing[far]).sum(axis=1) > _SAME_WAY
+        # where the other half reaches further out, its own points are judged
+        outside = other.floor.tops(points[:, :2], 0.0)[1] < 0
         if limit > MEET_LIMIT_MM:
-            # seen from outside, a corner lies further off than the step along its walls
-            bare = other.floor.tops(points[:, :2], 0.0)[1] < 0
-            apart = np.where(bare, MEET_LIMIT_MM + (apart - MEET_LIMIT_MM) / _CORNER, apart)
-        apart[~alike | (apart > reach)] = 0.0
+            # a corner lies further off than the step along its walls
+            apart = MEET_LIMIT_MM + np.maximum(apart - MEET_LIMIT_MM, 0.0) / _CORNER
+        apart[~alike | ~outside | (apart > reach)] = 0.0
         doubtful = np.flatnonzero(apart > limit)
-        through = _passes(scene, half, other, points[doubtful], sections, reach)
-        apart[doubtful[~through]] = 0.0
+        filled = _filled(scene, half, points[doubtful], facing[doubtful], sections, reach)
+        apart[doubtful] = np.maximum(apart[doubtful] - filled, 0.0)
         most = int(np.argmax(apart))
         if apart[most] > worst:
             worst, where = float(apart[most]), points[most]
@@ -83,44 +85,55 @@ def _facing(segments: FloatArray) -> FloatArray:
     return out / np.maximum(np.linalg.norm(out, axis=1, keepdims=True), 1e-300)
 
 
-def _passes(
+def _filled(
     scene: Scene,
     half: Half,
-    other: Half,
     points: FloatArray,
+    facing: FloatArray,
     sections: dict[float, FloatArray],
     reach: float,
-) -> npt.NDArray[np.bool_]:
-    """Points of a half's outline beside which a wall of the part goes through the parting.
+) -> FloatArray:
+    """How far an overhang carried points of a half's outline from a wall through the parting, mm.
 
-    The wall must go on just beyond the plane, both outlines must lie within the reach of draft
-    from it, and nothing of the part may overhang it: what an overhang fills is no draft.
+    Infinite where no wall passes: seen inward from the outline, material overhead and the wall
+    itself must come at nearly the same distance, within the reach of draft, and the wall must go
+    on just beyond the plane.
     """
-    own, across = sections[half.sign], sections[other.sign]
+    filled = np.full(len(points), np.inf)
+    own, across = sections[half.sign], sections[-half.sign]
     if not len(points) or not len(own) or not len(across):
-        return np.zeros(len(points), dtype=bool)
-    away, which = _rim(own).distance(points)
-    a, b = own[which, 0], own[which, 1]
+        return filled
+    chosen = np.arange(len(points))[:: -(-len(points) // _MOST_JUDGED)]
+    step = max(_LOOK_MM, reach / 150.0)
+    inward = np.arange(0.0, reach + step, step)
+    looks = points[chosen, None, :2] - inward[None, :, None] * facing[chosen, None]
+    hits = scene.stocked_grid.hits(looks.reshape(-1, 2))
+    height = hits.z * half.sign
+    over = np.bincount(hits.line[height > _BESIDE_MM], minlength=looks.shape[0] * len(inward)) > 0
+    count = np.zeros(over.shape)
+    above = height > _BESIDE_MM
+    np.add.at(count, hits.line[above], hits.up[above] * half.sign)
+    inside = (count > 0.5).reshape(len(chosen), -1)
+    over = over.reshape(len(chosen), -1)
+    first_over, first_wall = np.argmax(over, axis=1), np.argmax(inside, axis=1)
+    steps = first_wall - first_over
+    overhang = (steps + 1) * step
+    seen = inside.any(axis=1) & (overhang <= _OVERHANG_MM)
+    wall = points[chosen].copy()
+    wall[:, :2] -= inward[first_wall][:, None] * facing[chosen]
+    wall = _nearest_on(own, wall)
+    apart, _ = _rim(across).distance(wall, 10.0 * _SAME_WALL_MM)
+    filled[chosen] = np.where(seen & (apart <= _SAME_WALL_MM), overhang, np.inf)
+    return filled
+
+
+def _nearest_on(segments: FloatArray, points: FloatArray) -> FloatArray:
+    """The nearest points on segments (k, 2, 3) for points (n, 3)."""
+    _, which = _rim(segments).distance(points)
+    a, b = segments[which, 0], segments[which, 1]
     run = b - a
     share = ((points - a) * run).sum(axis=1) / np.maximum((run * run).sum(axis=1), 1e-300)
-    wall = a + np.clip(share, 0.0, 1.0)[:, None] * run
-    apart, _ = _rim(across).distance(wall, 10.0 * _SAME_WALL_MM)
-    beyond, _ = _rim(other.outline).distance(wall, 2.0 * reach)
-    passes = (apart <= _SAME_WALL_MM) & (away <= reach) & (beyond <= reach)
-    out = np.stack([-run[:, 1], run[:, 0]], axis=1)
-    out /= np.maximum(np.linalg.norm(out, axis=1, keepdims=True), 1e-300)
-    # sections have no direction: outward is where the part is not, on either side of the wall
-    clear = np.zeros(len(points), dtype=bool)
-    for side in (1.0, -1.0):
-        beside = wall[:, :2] + side * _OVERHANG_MM * out
-        clear |= _nothing_over(scene, beside)
-    return np.asarray(passes & clear)
-
-
-def _nothing_over(scene: Scene, points: FloatArray) -> npt.NDArray[np.bool_]:
-    """Plan points (n, 2) with nothing of the stocked part over or under them."""
-    hits = scene.stocked_grid.hits(points)
-    return np.asarray(np.bincount(hits.line, minlength=len(points)) == 0)
+    return np.asarray(a + np.clip(share, 0.0, 1.0)[:, None] * run)
 
 
 def _rim(segments: FloatArray) -> FacetTree:
