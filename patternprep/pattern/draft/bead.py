@@ -6,8 +6,8 @@ import numpy as np
 import shapely
 
 from patternprep.mesh.kernel import Solid
-from patternprep.mesh.mesh import FloatArray, Mesh
-from patternprep.pattern.draft.outline import area_of_rings, boundary_segments
+from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
+from patternprep.pattern.draft.outline import Segments, area_of_rings, boundary_segments
 
 __all__ = ["beads"]
 
@@ -15,6 +15,7 @@ _LAP_MM = 0.02
 _LEAST_HIGH_MM = 0.05
 _MOST_SHARE_OF_WALL = 0.4
 _SLIVER_MM = 0.0005
+_CHORD_ROUNDS = 4
 
 
 def beads(solid: Solid, own: shapely.Geometry, goal: shapely.Geometry) -> list[Solid]:
@@ -42,7 +43,8 @@ def _bead(
         return None
     upper = shapely.buffer(area_of_rings(solid.section(high)), -_LAP_MM, join_style="mitre")
     ring = shapely.difference(goal, upper)
-    near = shapely.buffer(part, 2.0 * width + 4.0 * _LAP_MM + 0.2 * high, quad_segs=2)
+    fade = 3.0 * width + 4.0 * _LAP_MM + high
+    near = shapely.buffer(part, fade, quad_segs=4)
     region = shapely.intersection(ring, near)
     region = max(shapely.get_parts(region), key=lambda g: g.intersection(part).area, default=None)
     if region is None or region.geom_type != "Polygon":
@@ -52,7 +54,7 @@ def _bead(
     if not len(triangles):
         return None
     corners = np.array([shapely.get_coordinates(t)[:3] for t in triangles])
-    return _solid_under(corners, goal, upper, high)
+    return _solid_under(corners, goal, upper, part, high, fade)
 
 
 def _width(part: shapely.Geometry, own: shapely.Geometry) -> float:
@@ -77,18 +79,30 @@ def _height(solid: Solid, part: shapely.Geometry, width: float) -> float | None:
 
 
 def _solid_under(
-    corners: FloatArray, goal: shapely.Geometry, upper: shapely.Geometry, high: float
+    corners: FloatArray,
+    goal: shapely.Geometry,
+    upper: shapely.Geometry,
+    part: shapely.Geometry,
+    high: float,
+    fade: float,
 ) -> Solid | None:
-    """The body under triangles (k, 3, 2) that rises from the goal's rim to the upper section."""
+    """The body under triangles (k, 3, 2) that rises from the goal's rim to the upper section.
+
+    It is lower the further it lies from the part to be filled, and ends at ``fade`` from it.
+    """
     plan, index = np.unique(corners.reshape(-1, 2), axis=0, return_inverse=True)
     faces = index.reshape(-1, 3)
     a, b, c = (plan[faces[:, i]] for i in range(3))
     twice = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
     faces = np.where((twice > 0.0)[:, None], faces, faces[:, ::-1])
-    foot = boundary_segments(goal).distance(plan)
+    rim = boundary_segments(goal)
+    plan, faces = _without_chords(plan, faces, rim)
+    foot = rim.distance(plan)
     head = shapely.distance(shapely.points(plan), upper)
     foot[foot < 1e-6] = 0.0
-    height = np.where(foot > 0.0, high * foot / np.maximum(foot + head, 1e-12), 0.0)
+    near = np.clip(1.0 - shapely.distance(shapely.points(plan), part) / fade, 0.0, 1.0)
+    near[near < 1e-6] = 0.0
+    height = near * np.where(foot > 0.0, high * foot / np.maximum(foot + head, 1e-12), 0.0)
     faces = faces[(height[faces] > 0.0).any(axis=1)]
     if not len(faces):
         return None
@@ -96,8 +110,8 @@ def _solid_under(
     top = np.arange(n)
     bottom = np.where(height > 0.0, n + top, top)
     start, end = faces.reshape(-1), np.roll(faces, -1, axis=1).reshape(-1)
-    rim = ~np.isin(start * n + end, end * n + start)
-    o, e = start[rim], end[rim]
+    bare = ~np.isin(start * n + end, end * n + start)
+    o, e = start[bare], end[bare]
     walls = np.concatenate(
         [np.column_stack([e, o, bottom[o]]), np.column_stack([e, bottom[o], bottom[e]])]
     )
@@ -108,3 +122,48 @@ def _solid_under(
     mesh = Mesh(points, np.concatenate([faces, bottom[faces][:, ::-1], walls[keep]]))
     used, flat = np.unique(mesh.faces, return_inverse=True)
     return Solid.from_mesh(Mesh(mesh.vertices[used], flat.reshape(-1, 3)), "making a bead")
+
+
+def _without_chords(
+    plan: FloatArray, faces: IntArray, rim: Segments
+) -> tuple[FloatArray, IntArray]:
+    """The triangles with edges halved that run inside from rim to rim, where none may lie flat."""
+    for _ in range(_CHORD_ROUNDS):
+        n = len(plan)
+        start, end = faces.reshape(-1), np.roll(faces, -1, axis=1).reshape(-1)
+        on_rim = rim.distance(plan) < 1e-6
+        middle = 0.5 * (plan[start] + plan[end])
+        chord = on_rim[start] & on_rim[end]
+        chord[chord] = rim.distance(middle[chord]) > _SLIVER_MM
+        keys, first = np.unique(
+            (np.minimum(start, end) * n + np.maximum(start, end))[chord], return_index=True
+        )
+        if not len(keys):
+            break
+        halves = dict(zip(keys.tolist(), range(n, n + len(keys)), strict=True))
+        plan = np.concatenate([plan, middle[chord][first]])
+        pieces: list[tuple[int, int, int]] = []
+        for face in faces.tolist():
+            pieces += _halved(tuple(face), halves, n)
+        faces = np.array(pieces, dtype=np.int64)
+    return plan, faces
+
+
+def _halved(
+    face: tuple[int, int, int], halves: dict[int, int], n: int
+) -> list[tuple[int, int, int]]:
+    """The triangle cut at the middles of those of its edges that have one."""
+    a, b, c = face
+    ab, bc, ca = (halves.get(min(p, q) * n + max(p, q)) for p, q in ((a, b), (b, c), (c, a)))
+    if ab is None and bc is None and ca is None:
+        return [face]
+    if ab is None:
+        return _halved((b, c, a), halves, n)
+    if bc is None and ca is None:
+        return [(a, ab, c), (ab, b, c)]
+    if bc is not None and ca is not None:
+        return [(a, ab, ca), (ab, b, bc), (ca, bc, c), (ab, bc, ca)]
+    if bc is not None:
+        return [(a, ab, c), (ab, bc, c), (ab, b, bc)]
+    assert ca is not None
+    return [(a, ab, ca), (ab, b, ca), (ca, b, c)]

@@ -58,17 +58,16 @@ def match_halves(cope: DraftedHalf, drag: DraftedHalf, corner: Corner, *, taper:
         float(h.facets.mesh.points[:, 2].max()) * np.tan(np.radians(float(h.lean_deg.max())))
         for h in halves
     )
-    far = _CORNER * growth + 0.1
+    far = growth + _SAME_WALL_MM
     outlines = [area_of_rings(base_rings(s)) for s in solids]
-    through = _through_lines(halves, outlines, far)
-    if through is None:
+    arounds = _arounds(halves, outlines, far)
+    if arounds is None:
         return Matched(solids[0], solids[1], 0.0, 0.0)
-    around = shapely.buffer(through, far, cap_style="flat", quad_segs=4)
-    before = _step(outlines, around)
+    before = _step(outlines, arounds)
     if not taper or before <= CLOSE_ENOUGH_MM:
         return Matched(solids[0], solids[1], before, before)
-    for way in ("taper", "bead"):
-        goals = [_goal(outlines[i], outlines[1 - i], around) for i in (0, 1)]
+    for way in ("taper", "bead", "bead"):
+        goals = _goals(outlines, arounds)
         for i in (0, 1):
             if _gap(goals[i], outlines[i]) <= CLOSE_ENOUGH_MM:
                 continue
@@ -79,7 +78,7 @@ def match_halves(cope: DraftedHalf, drag: DraftedHalf, corner: Corner, *, taper:
             if more:
                 solids[i] = _added(solids[i], more, halves[i].min_angle)
                 outlines[i] = area_of_rings(base_rings(solids[i]))
-    return Matched(solids[0], solids[1], before, _step(outlines, around))
+    return Matched(solids[0], solids[1], before, _step(outlines, arounds))
 
 
 def _added(solid: Solid, more: list[Solid], lean_deg: float) -> Solid:
@@ -91,25 +90,71 @@ def _added(solid: Solid, more: list[Solid], lean_deg: float) -> Solid:
     return solid
 
 
-def _through_lines(
+def _arounds(
     halves: tuple[DraftedHalf, DraftedHalf], outlines: list[shapely.Geometry], far: float
-) -> shapely.Geometry | None:
-    """Lines on z = 0 where a wall of the part passes through, none where none does."""
-    rims = []
-    for half in halves:
-        rings = base_rings(half.half)
-        ends = [np.stack([r, np.roll(r, -1, axis=0)], axis=1) for r in rings]
-        rims.append(Segments(np.concatenate(ends) if ends else np.empty((0, 2, 2))))
+) -> list[shapely.Geometry] | None:
+    """For each half, where its outline stands out because of a wall that passes the parting.
+
+    None where no wall does. A wall counts whose hulls both end within ``far`` outside it: further
+    out lies not draft but a filled undercut, whose underside rests on the parting.
+    """
+    rims = [_rim(half.half) for half in halves]
     if not len(rims[0]) or not len(rims[1]):
         return None
-    pieces = _cut_to(rims[0], rims[1])
-    middle = pieces.mean(axis=1)
-    near = np.ones(len(pieces), dtype=bool)
-    for outline in outlines:
-        near &= boundary_segments(outline).distance(middle) <= far
-    if not near.any():
-        return None
-    return shapely.line_merge(shapely.multilinestrings(shapely.linestrings(pieces[near])))
+    arounds = []
+    for i in (0, 1):
+        pieces = _cut_to(rims[i], rims[1 - i])
+        run = pieces[:, 1] - pieces[:, 0]
+        length = np.maximum(np.hypot(run[:, 0], run[:, 1]), 1e-12)
+        # metal lies on the left of a rim
+        out = np.column_stack([run[:, 1], -run[:, 0]]) / length[:, None]
+        start = pieces.mean(axis=1) - 1e-6 * out
+        for outline in outlines:
+            near = boundary_segments(outline).reach(start, out, 2.0 * far) <= far
+            pieces, out, start = pieces[near], out[near], start[near]
+        if not len(pieces):
+            return None
+        lines = shapely.line_merge(shapely.multilinestrings(shapely.linestrings(pieces)))
+        band = shapely.buffer(lines, _CORNER * far, cap_style="flat", quad_segs=4)
+        arounds.append(shapely.difference(band, _beyond_ends(lines, rims[i], 4.0 * far)))
+    return arounds
+
+
+def _rim(half: Solid) -> Segments:
+    """The rim of a half's own section on z = 0; metal on the left."""
+    rings = base_rings(half)
+    ends = [np.stack([r, np.roll(r, -1, axis=0)], axis=1) for r in rings]
+    return Segments(np.concatenate(ends) if ends else np.empty((0, 2, 2)))
+
+
+def _beyond_ends(lines: shapely.Geometry, rim: Segments, reach: float) -> shapely.Geometry:
+    """Where, past each end of the lines, the rim's other segments lie nearer than the lines."""
+    sectors = []
+    for line in shapely.get_parts(lines):
+        points = shapely.get_coordinates(line)
+        if np.allclose(points[0], points[-1], atol=1e-9):
+            continue
+        for end, last in (
+            (points[-1], points[-1] - points[-2]),
+            (points[0], points[0] - points[1]),
+        ):
+            touching = np.hypot(*(rim.ends - end).transpose(2, 0, 1))
+            ids, ways = np.nonzero(touching < 1e-6)
+            away = rim.ends[ids, 1 - ways] - end
+            ahead = away @ last > -0.999 * np.hypot(*away.T) * np.hypot(*last)
+            sectors += [_sector(end, last, then, reach) for then in away[ahead]]
+    return shapely.union_all(sectors)
+
+
+def _sector(end: FloatArray, last: FloatArray, then: FloatArray, reach: float) -> shapely.Geometry:
+    """Both bisected sides of the bend at the end of a line, on the side of what follows."""
+    before = np.arctan2(-last[1], -last[0])
+    after = np.arctan2(then[1], then[0])
+    turn = (after - before) % (2.0 * np.pi)
+    # angles from what follows out to the bisectors on either side
+    angles = after + np.linspace(-0.5 * turn, 0.5 * (2.0 * np.pi - turn), 13)
+    ring = end + reach * np.column_stack([np.cos(angles), np.sin(angles)])
+    return shapely.Polygon(np.vstack([end, ring]))
 
 
 def _cut_to(rim: Segments, other: Segments) -> FloatArray:
@@ -134,11 +179,14 @@ def _cut_to(rim: Segments, other: Segments) -> FloatArray:
     return np.concatenate([whole, ends])
 
 
-def _goal(
-    own: shapely.Geometry, other: shapely.Geometry, around: shapely.Geometry
-) -> shapely.Geometry:
-    """The outline a half should reach: its own, and the other's beside walls that pass through."""
-    return shapely.union(own, shapely.intersection(other, around))
+def _goals(
+    outlines: list[shapely.Geometry], arounds: list[shapely.Geometry]
+) -> list[shapely.Geometry]:
+    """The outline each half should reach: its own, and the other's beside walls that pass."""
+    return [
+        shapely.union(outlines[i], shapely.intersection(outlines[1 - i], arounds[1 - i]))
+        for i in (0, 1)
+    ]
 
 
 def _gap(goal: shapely.Geometry, own: shapely.Geometry) -> float:
@@ -151,9 +199,10 @@ def _gap(goal: shapely.Geometry, own: shapely.Geometry) -> float:
     return float(boundary_segments(own).distance(points).max()) if len(points) else 0.0
 
 
-def _step(outlines: list[shapely.Geometry], around: shapely.Geometry) -> float:
+def _step(outlines: list[shapely.Geometry], arounds: list[shapely.Geometry]) -> float:
     """Largest distance between the outlines beside walls that pass through."""
-    return max(_gap(_goal(outlines[i], outlines[1 - i], around), outlines[i]) for i in (0, 1))
+    goals = _goals(outlines, arounds)
+    return max(_gap(goals[i], outlines[i]) for i in (0, 1))
 
 
 def _tapered(
