@@ -17,6 +17,7 @@ import numpy as np
 import shapely
 from hull_reference import area_of
 
+from patternprep.errors import PatternprepError
 from patternprep.mesh.faces import Face, find_faces
 from patternprep.mesh.kernel import Solid
 from patternprep.mesh.mesh import FloatArray, Mesh
@@ -98,7 +99,15 @@ def part_row(name: str) -> dict[str, Any]:
     }
 
 
+def row_or_refusal(name: str) -> dict[str, Any]:
+    """The row of a part, or the sentence with which its kit was refused."""
+    try:
+        return part_row(name)
+    except PatternprepError as fault:
+        return {"part": name, "refused": fault.message}
+
+
 if __name__ == "__main__":
     names = sorted(path.stem for path in DEMO.glob("*.stl"))
     chosen = ["flanged_bush"] if "--smoke" in sys.argv else names
-    print(json.dumps([part_row(name) for name in chosen]))
+    print(json.dumps([row_or_refusal(name) for name in chosen]))

@@ -107,7 +107,7 @@ def spoked_pulley(segments: int) -> Solid:
         edge = [np.array([[outer + crown, 0.0]]), np.array([[inner, 0.0]])]
         return Solid.revolve(np.concatenate([upper, edge[0], lower, edge[1]])[::-1], segments)
 
-    oval = circle(1.0, max(12, 4 * (segments // 12)))
+    oval = circle(1.0, 4 * max(3, round(segments / 12)))
     stations = np.linspace(20.0, 190.0, max(8, segments // 3))
 
     def spoke() -> Solid:
@@ -131,23 +131,25 @@ def spoked_pulley(segments: int) -> Solid:
     return body - bore
 
 
+STEP = 4
+"""Segments in a turn come in fours, so that quarters fall on vertices."""
+
 MESHES: dict[str, Builder] = {"valve body": valve_body, "spoked pulley": spoked_pulley}
 
 
 def of_size(name: str, facets: int) -> Solid:
-    """The mesh with about so many facets: segments are sought until it is within 4 %."""
+    """The mesh with at least so many facets, as few more as whole segments allow."""
     build = MESHES[name]
-    segments, best = 96, None
-    for _ in range(8):
-        solid = build(segments)
-        if best is None or abs(solid.facets - facets) < abs(best.facets - facets):
-            best = solid
-        if abs(solid.facets - facets) <= 0.04 * facets:
-            break
-        wanted = segments * math.sqrt(facets / solid.facets)
-        segments = max(24, 4 * round(wanted / 4.0))
-    assert best is not None
-    return best
+    segments, tried = 96, dict[int, Solid]()
+    while segments not in tried:
+        tried[segments] = build(segments)
+        wanted = segments * math.sqrt(1.01 * facets / tried[segments].facets)
+        segments = max(24, STEP * round(wanted / STEP))
+    while tried[segments].facets < facets:
+        segments += STEP
+        if segments not in tried:
+            tried[segments] = build(segments)
+    return tried[segments]
 
 
 if __name__ == "__main__":

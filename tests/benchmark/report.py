@@ -7,7 +7,10 @@ import platform
 import re
 from collections.abc import Sequence
 from importlib import metadata
+from pathlib import Path
 from typing import Any
+
+REMARKS = Path(__file__).with_name("remarks.md")
 
 __all__ = ["dimension_line", "hull_line", "page", "speed_line"]
 
@@ -45,6 +48,8 @@ def hull_line(row: Row) -> str:
 
 def dimension_line(row: Row) -> str:
     """One demo part's dimensions on one line."""
+    if "refused" in row:
+        return f"{row['part']} gives no kit: {row['refused']}"
     return (
         f"dimensions of {row['part']}: {row['planes']} planes within {_mm(row['plane_error_mm'])}, "
         f"{row['rims']} rims of bores and bosses within {_mm(row['rim_error_mm'])}"
@@ -53,6 +58,19 @@ def dimension_line(row: Row) -> str:
 
 def _mm(value: float | None) -> str:
     return "-" if value is None else f"{value:.5f} mm"
+
+
+def _remarks() -> str:
+    """What was written by hand about misses, kept beside this file."""
+    text = REMARKS.read_text(encoding="utf-8").strip() if REMARKS.exists() else ""
+    return f"## Remarks\n\n{text}\n" if text else ""
+
+
+def _busy(others: float) -> str:
+    """A warning when other work shared the machine."""
+    if others < 0.5:
+        return ""
+    return f"\n**Other work kept about {others:.1f} processes busy: the seconds are too long.**\n"
 
 
 def _met(met: bool) -> str:
@@ -171,6 +189,9 @@ def _facets(rows: Sequence[Row]) -> str:
 def _dimensions(parts: Sequence[Row]) -> str:
     cells = []
     for row in parts:
+        if "refused" in row:
+            cells.append([row["part"], *["-"] * 4, f"**no kit**: {row['refused']}"])
+            continue
         worst = max(
             (e for e in (row["plane_error_mm"], row["rim_error_mm"]) if e is not None), default=None
         )
@@ -188,12 +209,14 @@ def _dimensions(parts: Sequence[Row]) -> str:
     return _table((*head, f"within {DIMENSION_MM} mm"), cells)
 
 
-def page(rows: Sequence[Row], hulls: Sequence[Row], parts: Sequence[Row]) -> str:
-    """The whole page."""
+def page(rows: Sequence[Row], hulls: Sequence[Row], parts: Sequence[Row], busy: float) -> str:
+    """The whole page; ``busy`` is how many processes of others ran when the run began."""
     stages = "\n\n".join(_stages(row) for row in rows)
-    return f"""# Benchmark
+    return (
+        f"""# Benchmark
 
 Written by `python tests/benchmark/run.py --write`; do not edit by hand. Measured on {_machine()}
+{_busy(busy)}
 
 ## Speed and memory
 
@@ -234,4 +257,7 @@ Planes square to the pull, and the outer ends of bores and bosses along it, in t
 against the part brought to pattern size by the kit's matrix. Faces that draft covers are left out.
 
 {_dimensions(parts)}
-"""
+
+{_remarks()}""".rstrip()
+        + "\n"
+    )
