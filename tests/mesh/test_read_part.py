@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import numpy as np
 import pytest
 from mesh_shapes import ascii_stl, binary_stl, box, joined, saved, soup, turned
@@ -103,3 +105,27 @@ def test_the_mesh_handed_out_cannot_be_changed(tmp_path):
     with pytest.raises(ValueError, match="read-only"):
         part.mesh.vertices[0, 0] = 1.0
     assert isinstance(part.mesh, Mesh)
+
+
+def test_what_is_no_regular_file_is_refused(tmp_path):
+    os.mkfifo(tmp_path / "pipe.stl")
+    with pytest.raises(FileFault, match="no regular file"):
+        read_part(tmp_path / "pipe.stl")
+    with pytest.raises(FileFault, match="is a folder"):
+        read_part(tmp_path)
+
+
+def test_text_far_too_large_for_the_limit_is_refused_unread(tmp_path):
+    path = saved(tmp_path / "a.stl", ascii_stl(PART) + b"\n" * (3 << 20) + b"endsolid\n")
+    with pytest.raises(FileFault, match="too large \\(3 MB\\) for the limit of 100 facets"):
+        read_part(path, facet_limit=100)
+
+
+def test_thousands_of_bodies_are_refused(tmp_path):
+    at = np.arange(4100)
+    boxes = (
+        soup(box((0, 0, 0), (1, 1, 1)))[None]
+        + np.stack([at % 64 * 2, at // 64 * 2, 0 * at], axis=1).astype(np.float32)[:, None, None]
+    )
+    with pytest.raises(MeshFault, match="4100 separate shells"):
+        read_part(saved(tmp_path / "a.stl", binary_stl(boxes.reshape(-1, 3, 3))))

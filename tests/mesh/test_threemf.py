@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from mesh_shapes import box
 
-from patternprep.errors import FileFault, UsageFault
+from patternprep.errors import FileFault, PatternprepError, UsageFault
 from patternprep.mesh.read.part import read_part
 from patternprep.mesh.read.threemf import read_3mf
 
@@ -229,3 +229,26 @@ def test_not_a_package(tmp_path):
     (tmp_path / "c.3mf").write_bytes(flipped)
     with pytest.raises(FileFault):
         read_part(tmp_path / "c.3mf")
+
+
+def outcome(path: Path) -> tuple[float | None, str]:
+    """(volume, "") or (None, the message); any other error than the project's own escapes."""
+    try:
+        return read_part(path).mesh.volume, ""
+    except PatternprepError as fault:
+        return None, fault.message
+
+
+def test_garbled_archives_never_escape_as_other_errors(tmp_path):
+    data = package(tmp_path / "a.3mf").read_bytes()
+    rng = np.random.default_rng(4)
+    for k in range(80):
+        garbled = bytearray(data)
+        if k % 2:
+            del garbled[int(rng.integers(0, len(data))) :]
+        for at in rng.integers(0, max(1, len(garbled)), 3):
+            garbled[at : at + 1] = bytes([int(rng.integers(0, 256))])
+        (tmp_path / "g.3mf").write_bytes(garbled)
+        volume, told = outcome(tmp_path / "g.3mf")
+        assert (volume is None) == bool(told)
+        assert "\n" not in told

@@ -27,7 +27,7 @@ from patternprep.mesh.topology import (
 __all__ = ["CRACK_CAP", "Work", "close_surface", "flip_flat", "open_edges"]
 
 _NOISE = (1e-9, 1e-7, 1e-6)
-_TOLERANCES = (1e-5, 3e-5, 1e-4, 3e-4)
+_TOLERANCES = (1e-5, 3e-5, 1e-4, 2e-4, 5e-4)
 _EXACT = 1e-7
 CRACK_CAP = _TOLERANCES[-1]
 """Widest crack that is closed, as a share of the part's diagonal."""

@@ -154,7 +154,7 @@ def _make_solid(work: Work, report: MeshReport, what: str, progress: Progress) -
     from patternprep.mesh.mend.shells import drop_strays, turn_outward, unite_bodies
 
     drop_strays(work, what)
-    shells, parent = turn_outward(work)
+    shells, parent = turn_outward(work, what)
     if len(shells) == 1:
         return 1
     progress(f"Joining {len(shells)} shells")

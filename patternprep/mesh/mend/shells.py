@@ -20,6 +20,7 @@ __all__ = ["Shells", "drop_strays", "find_shells", "turn_outward", "unite_bodies
 _STRAY_VOLUME = 1e-6
 _SAME = 1e-9
 _PROBES = 5
+_MOST_SHELLS = 4000
 
 
 @dataclass(frozen=True)
@@ -85,7 +86,7 @@ def drop_strays(work: Work, what: str) -> None:
         )
 
 
-def turn_outward(work: Work) -> tuple[Shells, IntArray]:
+def turn_outward(work: Work, what: str) -> tuple[Shells, IntArray]:
     """Turn shells so that bodies face outward and hollows inward: (shells, parent of each).
 
     The file's own windings are believed as far as they make sense: a shell that nothing
@@ -94,6 +95,11 @@ def turn_outward(work: Work) -> tuple[Shells, IntArray]:
     only a body makes sense, so an inward shell there is turned.
     """
     shells = find_shells(work)
+    if len(shells) > _MOST_SHELLS:
+        raise MeshFault(
+            f"{what} falls into {len(shells)} separate shells, over the limit of {_MOST_SHELLS}; "
+            f"export one solid part."
+        )
     parent = _parents(work, shells)
     order = np.argsort(-np.abs(shells.volume), kind="stable")
     positive = shells.volume > 0.0

@@ -12,7 +12,12 @@ from patternprep.mesh.check import check_mesh
 from patternprep.mesh.mend.report import Mending
 from patternprep.mesh.mesh import Mesh
 from patternprep.mesh.read.kind import file_kind
-from patternprep.mesh.read.stl import DEFAULT_FACET_LIMIT, check_facet_count, read_stl
+from patternprep.mesh.read.stl import (
+    DEFAULT_FACET_LIMIT,
+    check_facet_count,
+    check_text_size,
+    read_stl,
+)
 from patternprep.mesh.topology import unique_rows
 from patternprep.progress import Progress, silent
 from patternprep.units import MM_PER_UNIT, format_point
@@ -106,6 +111,7 @@ def _other(path: Path, kind: str, facet_limit: int) -> Mesh:
     from patternprep.mesh.read.ply import read_ply
     from patternprep.mesh.read.text import read_obj, read_off
 
+    check_text_size(path, facet_limit)
     reader = {"OBJ": read_obj, "PLY": read_ply, "OFF": read_off}[kind]
     return reader(path, facet_limit=facet_limit)
 

@@ -21,6 +21,7 @@ from patternprep.mesh.topology import unique_rows
 __all__ = [
     "DEFAULT_FACET_LIMIT",
     "check_facet_count",
+    "check_text_size",
     "file_size",
     "is_ascii_stl",
     "read_stl",
@@ -31,6 +32,7 @@ DEFAULT_FACET_LIMIT = 2_000_000
 """Most facets taken unless told otherwise."""
 
 _HEADER, _RECORD = 84, 50
+_TEXT_BYTES_PER_FACET, _TEXT_ALLOWANCE = 600, 1 << 20
 _NUMBER = rb"[-+]?(?:\d++\.?\d*+|\.\d++)(?:[eE][-+]?\d++)?"
 _ANY_NUMBER = rb"(?:" + _NUMBER + rb"|[-+]?(?:nan|inf(?:inity)?)\b)"
 _VERTEX = rb"\s++vertex(?:\s++" + _ANY_NUMBER + rb"){3}"
@@ -52,7 +54,11 @@ def read_stl(path: str | Path, *, facet_limit: int = DEFAULT_FACET_LIMIT) -> Mes
     """
     path = Path(path)
     size = file_size(path)
-    corners = _read_ascii(path) if is_ascii_stl(path) else _read_binary(path, size, facet_limit)
+    if is_ascii_stl(path):
+        check_text_size(path, facet_limit)
+        corners = _read_ascii(path)
+    else:
+        corners = _read_binary(path, size, facet_limit)
     check_facet_count(path, len(corners), facet_limit)
     flat = corners.reshape(-1, 3)
     bad = np.flatnonzero(~np.isfinite(flat).all(axis=1))
@@ -80,6 +86,8 @@ def file_size(path: Path) -> int:
         if path.is_dir():
             raise FileFault(f"{path} is a folder; name the part file in it.")
         size = path.stat().st_size
+        if not path.is_file():
+            raise FileFault(f"{path} is no regular file; name the part file itself.")
         with path.open("rb") as stream:
             stream.read(1)
     except FileNotFoundError:
@@ -90,6 +98,16 @@ def file_size(path: Path) -> int:
     if size == 0:
         raise FileFault(f"{path} is empty (0 bytes); export the part again.")
     return size
+
+
+def check_text_size(path: Path, limit: int) -> None:
+    """Raise FileFault for a text file too large to hold no more facets than the limit."""
+    size = path.stat().st_size
+    if size > _TEXT_BYTES_PER_FACET * limit + _TEXT_ALLOWANCE:
+        raise FileFault(
+            f"{path} is too large ({size >> 20} MB) for the limit of {limit} facets; export it as "
+            f"binary STL or coarser, or raise the facet limit."
+        )
 
 
 def check_facet_count(path: Path, facets: int, limit: int) -> None:

@@ -8,7 +8,9 @@ unpacking and never believed.
 
 from __future__ import annotations
 
+import lzma
 import posixpath
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -50,6 +52,19 @@ _SMALL_PART, _RATIO = 16 << 20, 200
 _BYTES_PER_FACET = 600
 _BLOCK = 1 << 20
 
+_ARCHIVE_ERRORS = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    struct.error,
+    EOFError,
+    NotImplementedError,
+    OSError,
+    RuntimeError,
+    ValueError,
+)
+"""What the archive reader raises on damaged or locked files."""
+
 
 @dataclass(frozen=True)
 class ThreeMf:
@@ -71,7 +86,7 @@ def read_3mf(path: Path, *, facet_limit: int) -> ThreeMf:
             package = _Package(path, archive, facet_limit)
             root = package.model(package.start())
             return _build(package, root)
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
+    except _ARCHIVE_ERRORS as error:
         raise FileFault(
             f"{path} is a damaged or locked 3MF archive ({error}); export it again."
         ) from None
