@@ -6,7 +6,12 @@ import numpy as np
 import numpy.typing as npt
 
 from patternprep.mesh.mesh import FloatArray
-from patternprep.proof.asked import asked_angles
+from patternprep.proof.asked import (
+    ANGLE_MARGIN_DEG,
+    draft_as_asked,
+    own_angle_lines,
+    smallest_angle,
+)
 from patternprep.proof.line import ProofLine, above, at_most
 from patternprep.proof.model import Half, Scene
 from patternprep.proof.plan import Hits
@@ -14,11 +19,10 @@ from patternprep.proof.sound import edge_partners, groups
 
 __all__ = ["draft_lines", "interval_lines"]
 
-ANGLE_MARGIN_DEG = 0.05
 FAR_UNDER_DEG = 0.2
 FAR_UNDER_AREA_MM2 = 0.05
 SHARE_LIMIT_PPM = 500.0
-GAP_LIMIT_MM = 0.005
+GAP_LIMIT_MM = 0.02
 WRONG_SIDE_LIMIT_MM = 0.001
 WALL_BELOW_DEG = 45.0
 _SMALLEST_PLAN_MM2 = 1e-6
@@ -29,8 +33,8 @@ _MOST_MIDDLES = 60_000
 def draft_lines(scene: Scene) -> list[ProofLine]:
     """Share of wall under its asked angle, and the worst connected place, for each half."""
     lines: list[ProofLine] = []
+    asked = smallest_angle(scene.kit)
     for half in scene.halves:
-        asked = asked_angles(scene.kit, half)
         walls = half.walls
         area = half.mesh.areas[walls]
         lean = np.degrees(np.arcsin(np.clip(half.mesh.normals[walls, 2], -1.0, 1.0)))
@@ -45,7 +49,7 @@ def draft_lines(scene: Scene) -> list[ProofLine]:
         name = f"walls of the {half.name} under their angle"
         lines.append(at_most(name, share, SHARE_LIMIT_PPM, "ppm of wall", spot))
         lines.append(_worst_place(half, lean, short, area))
-    return lines
+    return [*draft_as_asked(scene.kit), *lines, *own_angle_lines(scene)]
 
 
 def _worst_place(half: Half, lean: FloatArray, short: FloatArray, area: FloatArray) -> ProofLine:
