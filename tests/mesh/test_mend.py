@@ -338,3 +338,30 @@ def test_a_seam_wider_than_the_cap_is_refused_with_the_cap():
     cap = CRACK_CAP * float(np.linalg.norm(mesh.size))
     with pytest.raises(MeshFault, match=f"mending up to {cap:.2g} mm"):
         mend_part(mesh, "drum.stl")
+
+
+def test_links_of_a_chain_are_left_as_they_are():
+    # Two rings through each other: their bounds meet, their walls do not.
+    ring = Solid.revolve(np.array([[8.0, -1.0], [10.0, -1.0], [10.0, 1.0], [8.0, 1.0]]), 48)
+    quarter = np.array([[1, 0, 0, 9], [0, 0, -1, 0], [0, 1, 0, 0], [0, 0, 0, 1.0]])
+    mesh = joined(ring.to_mesh(), ring.transform(quarter).to_mesh())
+    result = mended(mesh)
+    assert result.bodies == 2
+    assert result.mendings == ()
+    assert result.mesh is mesh
+
+
+def test_a_part_given_twice_over():
+    mesh = box()
+    again = Mesh(mesh.vertices, np.vstack([mesh.faces, mesh.faces]))
+    result = mended(again)
+    assert "given twice kept once: 12" in told(result)
+    assert result.mesh.volume == pytest.approx(6000.0)
+    both = Mesh(mesh.vertices, np.vstack([mesh.faces[::2], mesh.faces[:, ::-1], mesh.faces[1::2]]))
+    result = mended(both)
+    assert "both sides kept once: 12" in told(result)
+    assert result.mesh.volume == pytest.approx(6000.0)
+    apart = mended(joined(mesh, mesh))
+    assert apart.bodies == 1
+    assert apart.mesh.volume == pytest.approx(6000.0)
+    assert apart.mendings[0].volume_mm3 == pytest.approx(-6000.0)

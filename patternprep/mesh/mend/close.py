@@ -195,12 +195,14 @@ def _drop_doubles(work: Work, quiet: bool = False) -> None:
         return
     at = work.points[work.faces[int(np.argmax(size[group] > 1))]].mean(axis=0)
     before = len(work.faces)
-    if np.count_nonzero(size[group] > 1) >= _BOTH_SIDED * before and not quiet:
+    single = cancel_opposites(work.faces)
+    doubled = np.count_nonzero(size[group] > 1) >= _BOTH_SIDED * before
+    if doubled and len(single) < before and not quiet:
         order, start = group_equal(group)
         work.faces = work.faces[np.sort(order[start])]
         work.tell("facets given on both sides kept once", before - len(work.faces), at=at)
         return
-    work.faces = cancel_opposites(work.faces)
+    work.faces = single
     cancelled = before - len(work.faces)
     _, group = unique_rows(np.sort(work.faces, axis=1).astype(np.float64))
     order, start = group_equal(group)

@@ -217,14 +217,15 @@ def unite_bodies(work: Work, shells: Shells, parent: IntArray, what: str) -> int
         except KernelFault as error:
             raise MeshFault(f"{what} holds bodies that cannot be united ({error}).") from None
         separate = sum(s.volume for s in solids)
-        if united.facets == int(mine.sum()) and abs(united.volume - separate) <= _SAME * separate:
+        apart = sum(1 for part in united.bodies() if part.volume > 0.0)
+        if apart == len(members) and abs(united.volume - separate) <= _SAME * separate:
             total += len(members)
             continue
         mesh = united.to_mesh()
         kept &= ~mine
         faces.append(mesh.faces + sum(len(p) for p in points))
         points.append(mesh.vertices)
-        total += sum(1 for part in united.bodies() if part.volume > 0.0)
+        total += apart
         count += len(members)
         before, after = before + separate, after + united.volume
         if first is None:
