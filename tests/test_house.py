@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import re
 import subprocess
 import tomllib
@@ -84,6 +85,20 @@ def test_readme_has_the_two_commands_in_one_line_each() -> None:
     tests = marked_command("tests")
     assert "pytest" in tests
     assert ".[dev]" in tests
+
+
+def test_readme_shows_what_its_first_command_prints() -> None:
+    """Up to the proof, whose smallest figures may differ between platforms."""
+    spec = importlib.util.spec_from_file_location(
+        "readme_sample", ROOT / "tests" / "tools" / "readme_sample.py"
+    )
+    assert spec is not None
+    assert spec.loader is not None
+    tool = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(tool)
+    fresh = tool.fresh_sample().partition("\nProof")[0]
+    shown = tool.written_sample().partition("\nProof")[0]
+    assert shown == fresh, "run python tests/tools/readme_sample.py"
 
 
 def test_readme_warns_of_metal_fume_and_dust_and_says_what_cannot_be_done() -> None:
