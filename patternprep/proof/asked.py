@@ -142,12 +142,12 @@ def _under(half: Half, places: _Places) -> tuple[npt.NDArray[np.bool_], npt.NDAr
     judged &= held & (inside < reach - _SLACK_MM)
     lean = np.zeros(len(reach))
     seen = facet >= 0
-    lean[seen] = np.degrees(np.arcsin(half.mesh.normals[half.walls[facet[seen]], 2].clip(-1, 1)))
+    lean[seen] = np.degrees(np.arcsin(half.mesh.normals[facet[seen], 2].clip(-1, 1)))
     return np.asarray(lean < places.angle - ANGLE_MARGIN_DEG), judged
 
 
 def _held(half: Half, places: _Places, out: FloatArray) -> tuple[npt.NDArray[np.bool_], IntArray]:
     """Whether the pattern stands over each place moved out by so much, and its facet there."""
     at = places.point[:, :2] + out[:, None] * places.outward
-    top, facet = half.roof.tops(at, 0.0)
+    top, facet = half.grid.tops(at, 0.0)
     return np.asarray(top >= places.point[:, 2] - 1e-4), facet

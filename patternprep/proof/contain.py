@@ -92,7 +92,7 @@ def depth_outside(scene: Scene, points: FloatArray) -> tuple[float, FloatArray |
 
 def _outside_half(half: Half, points: FloatArray, rounding: float) -> FloatArray:
     """Depth of each point outside a half, in the half's own frame, z > 0."""
-    top, _ = half.roof.tops(points[:, :2], 2.0 * rounding)
+    top, _ = half.grid.tops(points[:, :2], 2.0 * rounding)
     over = points[:, 2] - top
     depth = np.zeros(len(points))
     doubtful = np.flatnonzero(over > 0.5 * DEPTH_LIMIT_MM)

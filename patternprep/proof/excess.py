@@ -37,14 +37,15 @@ _BEAD_MM = 0.25
 class _Material:
     """The stocked part on one side of the parting, in the half's own frame."""
 
-    roof: PlanGrid
+    grid: PlanGrid
+    sign: float
     tree: FacetTree
     slope: float
     mitre: float
 
     def holds(self, points: FloatArray, outward: FloatArray) -> npt.NDArray[np.bool_]:
         """Which points (n, 3) lie in the draft hull; ``outward`` (n, 2) as their walls face."""
-        top, _ = self.roof.tops(points[:, :2], _TOUCH_MM)
+        top, _ = self.grid.tops(points[:, :2], _TOUCH_MM, self.sign)
         held = top >= points[:, 2] - _TOUCH_MM
         rest = np.flatnonzero(~held)
         held[rest] = self.tree.in_cone(points[rest], self.slope, None, 1.0) <= _TOUCH_MM
@@ -104,7 +105,7 @@ def _material(scene: Scene, sign: float, slope: float, mitre: float) -> _Materia
     above = split_at_zero(triangles)
     if not len(above):
         return None
-    return _Material(PlanGrid(above), FacetTree(above), slope, mitre)
+    return _Material(scene.stocked_grid, sign, FacetTree(above), slope, mitre)
 
 
 def _samples(half: Half) -> tuple[FloatArray, FloatArray]:

@@ -53,11 +53,6 @@ class Half:
         return PlanGrid(self.mesh.triangles)
 
     @cached_property
-    def roof(self) -> PlanGrid:
-        """The facets outside the parting, for vertical lines."""
-        return PlanGrid(self.mesh.triangles[self.walls])
-
-    @cached_property
     def floor(self) -> PlanGrid:
         """The facets in the parting, for vertical lines."""
         return PlanGrid(self.mesh.triangles[self.flat])
@@ -108,12 +103,6 @@ class Scene:
             return self.part
         stocked = stocked_part(self.kit.part, self.faces)
         return Mesh(self.to_mould(stocked.vertices), self.part.faces)
-
-    def part_roof(self, sign: float) -> PlanGrid:
-        """The part's facets, for vertical lines looked along the pull of a half."""
-        if sign > 0.0:
-            return self.part_grid
-        return PlanGrid(self.part.triangles[:, ::-1] * np.array([1.0, 1.0, -1.0]))
 
     def line_hits(self, half: Half) -> Hits:
         """Where the field of lines meets a half, in the half's own frame."""

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from patternprep.mesh.mesh import FloatArray, IntArray
 
-__all__ = ["Hits", "PlanGrid", "expand", "grid_lines"]
+__all__ = ["Hits", "PlanGrid", "expand", "extent", "grid_lines"]
 
 _PAIRS_AT_ONCE = 1_500_000
 _MOST_CELLS = 1 << 18
@@ -61,15 +61,16 @@ class PlanGrid:
         if self.empty:
             return
         self._up = np.where(self._cross_z > 0.0, 1, -1).astype(np.int8)
-        self._z_low, self._z_high = tri[..., 2].min(axis=1), tri[..., 2].max(axis=1)
+        self._z_low, self._z_high = extent(tri[..., 2])
         plan = tri[..., :2]
-        self._low = plan.min(axis=(0, 1))
-        span = np.maximum(plan.max(axis=(0, 1)) - self._low, 1e-9)
+        corners = plan.reshape(-1, 2)
+        self._low = corners.min(axis=0)
+        span = np.maximum(corners.max(axis=0) - self._low, 1e-9)
         cells = float(np.clip(4 * len(tri), 4096, _MOST_CELLS))
         self._cell = max(float(np.sqrt(span[0] * span[1] / cells)), float(span.max()) / 4096.0)
         self._shape = np.floor(span / self._cell).astype(np.int64) + 1
-        self._edges = _edges_of(tri, self._up)
-        self._plane = _plane_of(tri, self._cross_z)
+        self._edges = _edges_of(tri, self._up, self._low)
+        self._plane = _plane_of(tri, self._cross_z, self._low)
         self._fill(plan)
 
     def _fill(self, plan: FloatArray) -> None:
@@ -77,15 +78,20 @@ class PlanGrid:
         cell, low = self._cell, self._low
         y = (plan[..., 1] - low[1]) / cell
         x = (plan[..., 0] - low[0]) / cell
-        row_low = np.floor(y.min(axis=1) - 1e-6).astype(np.int64).clip(0, self._shape[1] - 1)
-        row_high = np.floor(y.max(axis=1) + 1e-6).astype(np.int64).clip(0, self._shape[1] - 1)
+        y_low, y_high = extent(y)
+        row_low = np.floor(y_low - 1e-6).astype(np.int64).clip(0, self._shape[1] - 1)
+        row_high = np.floor(y_high + 1e-6).astype(np.int64).clip(0, self._shape[1] - 1)
         owner, step = expand(row_high - row_low + 1)
         row = row_low[owner] + step
         several = (row_high > row_low)[owner]
-        left, right = x.min(axis=1)[owner], x.max(axis=1)[owner]
+        x_low, x_high = extent(x)
+        left, right = x_low[owner], x_high[owner]
         many = np.flatnonzero(several)
         if len(many):
-            left[many], right[many] = _strip(x, y, owner[many], row[many])
+            strip = _strip(x, y, owner[many], row[many])
+            # rounding cannot leave the facet's own box
+            left[many] = np.maximum(strip[0], left[many])
+            right[many] = np.maximum(np.minimum(strip[1], right[many]), left[many])
         column_low = np.floor(left - 1e-6).astype(np.int64).clip(0, self._shape[0] - 1)
         column_high = np.floor(right + 1e-6).astype(np.int64).clip(0, self._shape[0] - 1)
         pair, step = expand(column_high - column_low + 1)
@@ -158,14 +164,22 @@ class PlanGrid:
         facet = facet[order]
         return Hits(line[order], z[order], self._up[facet], self._ids[facet])
 
-    def tops(self, points: FloatArray, reach: float) -> tuple[FloatArray, IntArray]:
-        """Height of the highest facet over each plan point (-inf where none) and that facet."""
+    def tops(
+        self, points: FloatArray, reach: float, sign: float = 1.0
+    ) -> tuple[FloatArray, IntArray]:
+        """Height of the highest facet over each plan point (-inf where none) and that facet.
+
+        With sign -1 everything is seen mirrored in z = 0: the lowest facet, its height negated.
+        """
         top = np.full(len(points), -np.inf)
         facet = np.full(len(points), -1, dtype=np.int64)
         met = self.near(points, reach)
         if len(met.line):
-            last = np.flatnonzero(np.append(met.line[1:] != met.line[:-1], True))
-            top[met.line[last]] = met.z[last]
+            change = met.line[1:] != met.line[:-1]
+            last = np.flatnonzero(
+                np.append(change, True) if sign > 0.0 else np.append(True, change)
+            )
+            top[met.line[last]] = sign * met.z[last]
             facet[met.line[last]] = met.facet[last]
         return top, facet
 
@@ -178,17 +192,23 @@ def _cross_z(triangles: FloatArray) -> FloatArray:
 
 def _longest(triangles: FloatArray) -> FloatArray:
     """Longest side of each facet in plan, mm."""
-    sides = [((triangles[:, i, :2] - triangles[:, i - 1, :2]) ** 2).sum(axis=1) for i in range(3)]
-    return np.asarray(np.sqrt(np.maximum(np.maximum(sides[0], sides[1]), sides[2])))
+    x, y = triangles[..., 0], triangles[..., 1]
+    sides = [np.hypot(x[:, i] - x[:, i - 1], y[:, i] - y[:, i - 1]) for i in range(3)]
+    return np.asarray(np.maximum(np.maximum(sides[0], sides[1]), sides[2]))
 
 
-def _edges_of(tri: FloatArray, up: npt.NDArray[np.int8]) -> list[FloatArray]:
+def extent(values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Least and greatest of three columns, or of three rows of vectors: (k, 3) or (k, 3, d)."""
+    a, b, c = values[:, 0], values[:, 1], values[:, 2]
+    return np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
+
+
+def _edges_of(tri: FloatArray, up: npt.NDArray[np.int8], low: FloatArray) -> list[FloatArray]:
     """Three edge functions of each facet (positive inside, mm from the edge), longest edge first.
 
     A function is built from the edge's ends in a fixed order, so that the two facets beside an
     edge see exactly opposite values.
     """
-    low = tri[..., :2].min(axis=(0, 1))
     rows = np.empty((len(tri), 3, 3))
     lengths = np.empty((len(tri), 3))
     for i in range(3):
@@ -207,9 +227,8 @@ def _edges_of(tri: FloatArray, up: npt.NDArray[np.int8]) -> list[FloatArray]:
     return [np.ascontiguousarray(rows[each, order[:, i]]) for i in range(3)]
 
 
-def _plane_of(tri: FloatArray, cross_z: FloatArray) -> FloatArray:
+def _plane_of(tri: FloatArray, cross_z: FloatArray, low: FloatArray) -> FloatArray:
     """Height z = gx x + gy y + c of each facet over the plan, (k, 3)."""
-    low = tri[..., :2].min(axis=(0, 1))
     b, c = tri[:, 1] - tri[:, 0], tri[:, 2] - tri[:, 0]
     plane = np.empty((len(tri), 3))
     plane[:, 0] = -(b[:, 1] * c[:, 2] - b[:, 2] * c[:, 1]) / cross_z
@@ -238,10 +257,7 @@ def _strip(
             valid = (np.minimum(ya, yb) <= high) & (np.maximum(ya, yb) >= low)
             left = np.where(valid, np.minimum(left, at), left)
             right = np.where(valid, np.maximum(right, at), right)
-    # rounding cannot leave the facet's own box
-    left = np.maximum(left, x.min(axis=1)[owner])
-    right = np.minimum(right, x.max(axis=1)[owner])
-    return np.minimum(left, right), np.maximum(left, right)
+    return left, right
 
 
 def grid_lines(low: FloatArray, high: FloatArray, wanted: int) -> tuple[FloatArray, float]:

@@ -92,10 +92,10 @@ def _over(scene: Scene, on: FloatArray, moved: FloatArray) -> tuple[float, Float
             continue
         bare, end = (on * flip)[up], (moved * flip)[up]
         # only where the face sees the sky: nothing of the part above it
-        top, _ = scene.part_roof(half.sign).tops(bare[:, :2], scene.rounding)
-        crest, facet = half.roof.tops(end[:, :2], scene.rounding)
+        top, _ = scene.part_grid.tops(bare[:, :2], scene.rounding, half.sign)
+        crest, facet = half.grid.tops(end[:, :2], scene.rounding)
         level = (facet >= 0) & (top <= bare[:, 2] + 10.0 * scene.rounding)
-        level[level] &= half.mesh.normals[half.walls[facet[level]], 2] >= _LEVEL_COSINE
+        level[level] &= half.mesh.normals[facet[level], 2] >= _LEVEL_COSINE
         much = np.where(level, crest - end[:, 2], 0.0)
         most = int(np.argmax(much))
         if much[most] > worst:

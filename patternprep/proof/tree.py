@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from patternprep.mesh.mesh import FloatArray, IntArray
-from patternprep.proof.plan import expand
+from patternprep.proof.plan import expand, extent
 
 __all__ = ["FacetTree", "distance_to_facets"]
 
@@ -22,10 +22,14 @@ class FacetTree:
     """Facets (k, 3, 3) in mm, k > 0."""
 
     def __init__(self, triangles: FloatArray) -> None:
-        order = np.argsort(_curve(triangles.mean(axis=1)), kind="stable")
+        middle = _middle(triangles)
+        self._frame = (middle.min(axis=0), middle.max(axis=0))
+        self._keys = _curve(middle, *self._frame)
+        order = np.argsort(self._keys, kind="stable")
+        self._keys = self._keys[order]
         self.triangles = triangles[order]
         self.order = order
-        low, high = self.triangles.min(axis=1), self.triangles.max(axis=1)
+        low, high = extent(self.triangles)
         self._levels = [(low, high)]
         while len(low) > _GROUP:
             first = np.arange(0, len(low), _GROUP)
@@ -101,12 +105,10 @@ class FacetTree:
 
     def _start(self, points: FloatArray) -> FloatArray:
         """An upper bound of the distance: to corners of facets near by on the curve."""
-        low, high = self._levels[0][0].min(axis=0), self._levels[0][1].max(axis=0)
-        keys = _curve(self.triangles.mean(axis=1), low, high)
-        spot = np.searchsorted(keys, _curve(points, low, high))
+        spot = np.searchsorted(self._keys, _curve(points, *self._frame))
         best = np.full(len(points), np.inf)
         for shift in (-2, -1, 0, 1):
-            at = np.clip(spot + shift, 0, len(keys) - 1)
+            at = np.clip(spot + shift, 0, len(self._keys) - 1)
             for corner in range(3):
                 d = np.linalg.norm(self.triangles[at, corner] - points, axis=1)
                 best = np.minimum(best, d)
@@ -189,6 +191,10 @@ class FacetTree:
                 owner, step = expand(np.minimum(count, _GROUP))
                 who, node = who[owner], node[owner] * _GROUP + step
         return who, node
+
+
+def _middle(triangles: FloatArray) -> FloatArray:
+    return np.asarray((triangles[:, 0] + triangles[:, 1] + triangles[:, 2]) / 3.0)
 
 
 def _curve(
