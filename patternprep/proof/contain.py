@@ -16,7 +16,8 @@ DEPTH_LIMIT_MM = 0.002
 VOLUME_LIMIT = 1e-5
 _FAR_MM = 5.0
 _MOST_EXACT = 60_000
-_MOST_SAMPLES = 100_000
+_MOST_SAMPLES = 50_000
+_SAME_POINT_MM = 0.0005
 _STEEP = 0.25
 _ASIDE = np.array([[0.31, 0.17], [-0.23, 0.29], [-0.11, -0.37]])
 
@@ -50,7 +51,8 @@ def _part_points(scene: Scene) -> FloatArray:
     longest = np.sqrt(np.max(sides, axis=0)) if len(corners) else np.zeros(0)
     parts = np.clip(np.ceil(longest / step), 1, 24).astype(np.int64)
     parts[longest <= step] = 0
-    found = [part.vertices]
+    pattern = [h.mesh.vertices * np.array([1.0, 1.0, h.sign]) for h in scene.halves]
+    found = [part.vertices[~_shared(part.vertices, np.concatenate(pattern))]]
     budget = _MOST_SAMPLES
     for n in np.unique(parts[parts > 0]):
         some = corners[parts == n]
@@ -62,6 +64,15 @@ def _part_points(scene: Scene) -> FloatArray:
         budget = max(budget - len(some) * len(weights), 1000)
         found.append((weights[None] @ some).reshape(-1, 3))
     return np.concatenate(found)
+
+
+def _shared(points: FloatArray, corners: FloatArray) -> npt.NDArray[np.bool_]:
+    """Points that coincide with a corner to well within the allowed depth (some may be missed)."""
+    keys = []
+    for some in (points, corners):
+        cell = np.round(some * (1.0 / _SAME_POINT_MM)).astype(np.int64)
+        keys.append(cell[:, 0] * 73856093 + cell[:, 1] * 19349663019 + cell[:, 2] * 83492791000003)
+    return np.isin(keys[0], keys[1])
 
 
 def _spread(parts: int) -> FloatArray:
@@ -158,6 +169,7 @@ def _deepest_dent(scene: Scene) -> tuple[float, FloatArray | None]:
         corners = half.mesh.vertices[np.unique(half.mesh.faces[half.walls])]
         corners = corners[corners[:, 2] > 10.0 * scene.rounding]
         points = corners * np.array([1.0, 1.0, half.sign])
+        points = points[~_shared(points, scene.part.vertices)]
         inside = np.ones(len(points), dtype=bool)
         for aside in _ASIDE:
             which = np.flatnonzero(inside)

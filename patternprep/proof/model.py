@@ -20,7 +20,7 @@ __all__ = ["ON_PARTING_MM", "Half", "Scene", "rounding_of", "split_at_zero"]
 ON_PARTING_MM = 1e-4
 """A facet lies in the parting when all its corners are nearer to z = 0 than this, mm."""
 
-FEWEST_LINES, MOST_LINES = 30_000, 150_000
+FEWEST_LINES, MOST_LINES = 20_000, 100_000
 
 
 class Half:
