@@ -28,13 +28,13 @@ FIT_MM = 0.02
 """Vertices lie within this of the fitted surface (less on small radii: 0.4 % of the radius)."""
 WIDTH_RATIO = 3.0
 """Strips of one curved surface differ in width by less than this."""
-_SAMPLE = 300
+_SAMPLE = 200
 _FIRST_WINDOW = 800
 _CREASE = 2.5
 """Facets that meet at more than this times what is usual in a block are on different surfaces."""
 _IN_A_ROW = 10
 """Seeds that may fail one after another before a block is left as free-form."""
-_BUDGET = 250
+_BUDGET = 120
 """Seeds that may fail in all; each one that succeeds allows two more."""
 
 
@@ -122,29 +122,36 @@ class Finder:
         of those that miss lie inside, the fit is taken again to the outer ones.
         """
         surface = fit_surface(kind, sample, self.noise, 10.0 * close)
-        share = 0.8
-        for turn in range(4):
-            if surface is None or surface.curvature_radius < 4.0 * self.noise:
-                return None
-            if kind == "torus" and self.few_rings(surface, sample):
-                return None
-            off = surface.distance(sample.points)
-            typical = float(np.quantile(np.abs(off), share))
-            if typical <= 2.0 * self.noise or turn == 3 or len(sample.points) < 24:
-                break
-            outer = off >= np.quantile(off, 0.4)
-            surface = fit_surface(kind, sample.only(outer), self.noise, 10.0 * close)
-            if surface is None:
-                return None
-            again = surface.distance(sample.points)
-            spread = float(np.quantile(np.abs(again), 0.5))
-            if spread > 0.5 * typical or np.quantile(again, 0.98) > 2.0 * spread + self.noise:
-                surface = fit_surface(kind, sample, self.noise, 10.0 * close)
-                break
-            share = 0.5
-        if surface is None or typical > min(close, self.limit(surface)):
+        if surface is None or surface.curvature_radius < 4.0 * self.noise:
+            return None
+        if kind == "torus" and self.few_rings(surface, sample):
+            return None
+        typical = float(np.quantile(np.abs(surface.distance(sample.points)), 0.8))
+        if typical > 2.0 * self.noise and len(sample.points) >= 24:
+            outer = self.outer_fit(surface, sample, 0.1 * typical + self.noise)
+            surface, typical = (surface, typical) if outer is None else outer
+        if typical > min(close, self.limit(surface)):
             return None
         return surface, typical
+
+    def outer_fit(
+        self, surface: Surface, sample: Sample, close: float
+    ) -> tuple[Surface, float] | None:
+        """The fit through the outermost vertices, a quarter of them or more, if it is close."""
+        fitted: Surface | None = surface
+        for _ in range(6):
+            if fitted is None:
+                return None
+            off = fitted.distance(sample.points)
+            low, high = (float(q) for q in np.quantile(off, (0.02, 0.98)))
+            outer = off >= high - 0.3 * (high - low) - self.noise
+            if outer.mean() < 0.25 or outer.sum() < 12:
+                return None
+            typical = float(np.quantile(np.abs(off[outer]), 0.8))
+            if typical <= close and high <= 2.0 * typical + 2.0 * self.noise:
+                return fitted, typical
+            fitted = fit_surface(surface.kind, sample.only(outer), self.noise, 1e3 * close)
+        return None
 
     @staticmethod
     def few_rings(surface: Surface, sample: Sample) -> bool:

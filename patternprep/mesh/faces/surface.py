@@ -91,6 +91,11 @@ class Sample:
     areas: FloatArray
 
     @cached_property
+    def reach(self) -> float:
+        """Largest coordinate, mm."""
+        return float(np.abs(self.points).max()) + 1.0
+
+    @cached_property
     def centroids(self) -> FloatArray:
         """Middles of the facets (k, 3)."""
         return self.corners.mean(axis=1)
@@ -290,10 +295,17 @@ def _refined(
         else:
             break
         settled = best - value < 1e-6 * best
+        # slow progress far from a fit: the shape is another one
+        if turn > 2 and value > 0.5 * best and value > len(points) * (0.1 * hopeless) ** 2:
+            return None
         surface, residual, best = trial, residual_new, value
         if settled:
             break
     return surface
+
+
+_FAR = 1e4
+"""A radius or axis further off than this times the part's own coordinates is no fit."""
 
 
 def fit_surface(kind: str, sample: Sample, good: float, hopeless: float) -> Surface | None:
@@ -308,7 +320,8 @@ def fit_surface(kind: str, sample: Sample, good: float, hopeless: float) -> Surf
         return None
     try:
         surface = fit(sample)
-        if not np.isfinite([*surface.point, *surface.axis, surface.radius]).all():
+        told = [*surface.point, *surface.axis, surface.radius, surface.second]
+        if not np.isfinite(told).all() or np.abs(told).max() > _FAR * sample.reach:
             return None
         refined = _refined(surface, sample.points, names, good, hopeless)
     except np.linalg.LinAlgError:

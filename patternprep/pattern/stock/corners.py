@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from patternprep.mesh.faces import Face, FaceSet, Surface
+from patternprep.mesh.faces.topology import mesh_edges
 from patternprep.mesh.mesh import FloatArray, IntArray
 
 __all__ = ["TANGENT_DEG", "Corners", "solve_corners", "surface_shift"]
@@ -53,6 +54,8 @@ class _Pairs:
     face: IntArray
     normal: FloatArray
     known: BoolArray
+    beside: BoolArray
+    """Is the face chosen, or does it share an edge at the vertex with one that is?"""
 
 
 def _pairs(faces: FaceSet, chosen: IntArray) -> _Pairs:
@@ -81,7 +84,25 @@ def _pairs(faces: FaceSet, chosen: IntArray) -> _Pairs:
         side = 1.0 if faces.faces[index].outward else -1.0
         normal[mine] = side * surface.normal(mesh.vertices[vertex[mine]])
         known[mine] = True
-    return _Pairs(vertex, face, normal, known)
+    return _Pairs(vertex, face, normal, known, _beside(faces, chosen, unique))
+
+
+def _beside(faces: FaceSet, chosen: IntArray, keys: IntArray) -> BoolArray:
+    """For sorted keys (vertex * (faces + 1) + face): chosen, or edge to edge with a chosen one.
+
+    A face that touches a chosen one only in a corner keeps that corner.
+    """
+    edges = mesh_edges(faces.mesh)
+    stride = np.int64(len(faces) + 1)
+    sides = faces.face_of_facet[edges.facets]
+    is_chosen = np.zeros(len(faces), dtype=bool)
+    is_chosen[chosen] = True
+    beside = is_chosen[keys % stride]
+    for column in (0, 1):
+        rim = (sides[:, 0] != sides[:, 1]) & is_chosen[sides[:, 1 - column]]
+        ends = edges.ends[rim] * stride + sides[rim, column][:, None]
+        beside |= np.isin(keys, ends.ravel())
+    return np.asarray(beside)
 
 
 def _rows(pairs: _Pairs, moves: FloatArray) -> tuple[IntArray, IntArray]:
@@ -101,7 +122,7 @@ def _rows(pairs: _Pairs, moves: FloatArray) -> tuple[IntArray, IntArray]:
     mine = np.arange(len(pairs.vertex))[:, None]
     alike = np.einsum("ij,ikj->ik", pairs.normal, pairs.normal[other]) > near
     clash = alike & (np.abs(move[:, None] - move[other]) > 1e-12) & (other != mine)
-    keep = there & ~clash & pairs.known[other]
+    keep = there & ~clash & pairs.known[other] & pairs.beside[other]
     keep |= there & (other == mine)
     # among the others an unmoved face gives way to a moved one that it runs into smoothly
     for k in range(widest):
@@ -110,6 +131,7 @@ def _rows(pairs: _Pairs, moves: FloatArray) -> tuple[IntArray, IntArray]:
             np.einsum("ij,ikj->ik", pairs.normal[other[:, k]], pairs.normal[other]) > near
         ) & (move[other] == 0.0)
         keep &= ~(moved[:, None] & smooth & (other != mine))
+    keep &= pairs.beside[:, None]
     return np.where(keep, rows, -1), starts
 
 
