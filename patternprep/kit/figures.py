@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -72,11 +71,9 @@ def part_figures(part: Mesh) -> dict[str, Any]:
 
 def _reading(plan: Plan) -> dict[str, Any]:
     return {
-        "file": Path(plan.job.part.file).name,
-        "units": plan.read.unit,
-        "facets_read": plan.read.facets_read,
+        "name": plan.name,
         "bodies": plan.read.bodies,
-        "mended": [str(mending) for mending in plan.read.mendings],
+        "history": list(plan.history),
     }
 
 

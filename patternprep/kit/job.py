@@ -72,6 +72,10 @@ class PartChoice(_Section):
 
     file: str = Field(description="path of the mesh, from the folder of the job file")
     units: Literal["mm", "cm", "m", "in", "ft"] = Field("mm", description="the mesh's unit")
+    name: str = Field("", description="name of the part; empty for the file's own")
+    history: tuple[str, ...] = Field(
+        (), description="how the file came about, carried along when a kit is made again"
+    )
     facet_limit: int = Field(2_000_000, gt=0, description="refuse meshes with more facets")
 
 

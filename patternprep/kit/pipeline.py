@@ -72,7 +72,14 @@ def _write(stage: Path, plan: Plan, halves: Halves, pieces: list[Piece]) -> dict
 def _job_of_kit(stage: Path, plan: Plan) -> Job:
     """The job as the kit holds it: its own part, in mm, and its own copy of the shop's alloys."""
     job = plan.job
-    part = job.part.model_copy(update={"file": "part.stl", "units": "mm"})
+    part = job.part.model_copy(
+        update={
+            "file": "part.stl",
+            "units": "mm",
+            "name": plan.name,
+            "history": plan.history,
+        }
+    )
     alloy = job.alloy
     if alloy.shop_file:
         shutil.copyfile(alloy.shop_file, stage / "shop-alloys.toml")

@@ -49,6 +49,9 @@ class Plan:
     read: PartRead
     part: Mesh
     """The finished part exactly as part.stl holds it, part axes, mm."""
+    name: str
+    history: tuple[str, ...]
+    """Where the part was read from and how it was mended, in words."""
     alloy: Alloy
     size: SizeAllowance
     candidates: tuple[PartingCandidate, ...]
@@ -89,6 +92,14 @@ def make_plan(job: Job, progress: Progress = silent) -> Plan:
     for mending in read.mendings:
         progress(f"mended: {mending}")
     return _decide(job, book, alloy, read, part, progress)
+
+
+def _history(job: Job, read: PartRead) -> tuple[str, ...]:
+    """What is told of the reading; a part that comes out of a kit keeps what was told of it."""
+    before = job.part.history or (
+        f"read from {Path(job.part.file).name} in {read.unit}: {read.facets_read} facets",
+    )
+    return (*before, *(f"mended: {mending}" for mending in read.mendings))
 
 
 def _decide(
@@ -137,6 +148,8 @@ def _decide(
         job=job,
         read=read,
         part=part,
+        name=job.part.name or Path(job.part.file).stem,
+        history=_history(job, read),
         alloy=alloy,
         size=size,
         candidates=candidates,

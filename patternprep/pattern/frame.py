@@ -32,7 +32,7 @@ class Frame:
     @property
     def inverse(self) -> FloatArray:
         """Mould frame back to part axes, 4 x 4."""
-        return np.linalg.inv(self.matrix)
+        return np.asarray(np.linalg.inv(self.matrix), dtype=np.float64)
 
     @property
     def volume_factor(self) -> float:
@@ -42,7 +42,8 @@ class Frame:
     @property
     def factors(self) -> FloatArray:
         """The three principal size factors, largest first."""
-        return np.linalg.svd(self.matrix[:3, :3], compute_uv=False)
+        linear = self.matrix[:3, :3]
+        return np.asarray(np.linalg.svd(linear, compute_uv=False), dtype=np.float64)
 
     def to_mould(self, points: FloatArray) -> FloatArray:
         """Points (n, 3) or one point (3,) from part axes to the mould frame."""
@@ -64,7 +65,8 @@ def rotation_to_z(direction: Sequence[float] | FloatArray) -> FloatArray:
     """A rotation (3 x 3) that takes a direction to +z; exact for the part's own axes.
 
     The least one for directions above the horizontal; for those below it, half a turn about x
-    and then the least one, which stays accurate down to -z. Raises GeometryFault for a direction without length.
+    and then the least one, which stays accurate down to -z.
+    Raises GeometryFault for a direction without length.
     """
     d = np.asarray(direction, dtype=np.float64)
     length = float(np.linalg.norm(d))
@@ -105,7 +107,7 @@ def mould_frame(
         )
     n = np.asarray(pull, dtype=np.float64)
     n = n / np.linalg.norm(n)
-    grown_normal = np.linalg.solve(grow, n)
+    grown_normal = np.asarray(np.linalg.solve(grow, n), dtype=np.float64)
     linear = np.diag([float(f) for f in mould_factors]) @ rotation_to_z(grown_normal) @ grow
     matrix = np.eye(4)
     matrix[:3, :3] = linear

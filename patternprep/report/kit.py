@@ -59,7 +59,8 @@ def _decided(figures: dict[str, Any]) -> str:
     contraction, draft = figures["contraction"], figures["draft"]
     pull = ", ".join(f"{c:g}" for c in (round(v, 4) + 0.0 for v in parting["pull_in_part"]))
     rows = [
-        ("part", f"{part['file']}: {size_text(part['size_mm'])}, {part['facets']} facets"),
+        ("part", f"{part['name']}: {size_text(part['size_mm'])}, {part['facets']} facets"),
+        ("from", "; ".join(part["history"])),
         ("alloy", figures["alloy"]["name"]),
         ("contraction", contraction["text"]),
         ("up in the mould", f"({pull}) of the part"),
@@ -70,8 +71,6 @@ def _decided(figures: dict[str, Any]) -> str:
         ),
         ("draft", _draft_words(draft)),
     ]
-    if part["mended"]:
-        rows.insert(1, ("mended", "; ".join(part["mended"])))
     rows += [
         (f"stock, {face['name']}", f"{face['amount_mm']:.2f} mm ({face['asked']})")
         for face in figures["stock"]["faces"]

@@ -94,7 +94,7 @@ def measure(name: str, part: Path) -> dict[str, Any]:
     pieces = figures["pieces"]
     return {
         "name": name,
-        "facets_in": figures["part"]["facets_read"],
+        "facets_in": figures["part"]["facets"],
         "facets_out": sum(piece["facets"] for piece in pieces),
         "halves": {piece["name"]: piece["facets"] for piece in pieces},
         "make_s": seconds,
