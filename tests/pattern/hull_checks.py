@@ -67,15 +67,13 @@ def crossings(mesh: Mesh, points: FloatArray) -> tuple[IntArray, IntArray, Float
     a, b, c = (plan[f, i] for i in range(3))
 
     def side(u: FloatArray, v: FloatArray) -> FloatArray:
-        return (v[:, 0] - u[:, 0]) * (p[:, 1] - u[:, 1]) - (v[:, 1] - u[:, 1]) * (
-            p[:, 0] - u[:, 0]
-        )
+        return (v[:, 0] - u[:, 0]) * (p[:, 1] - u[:, 1]) - (v[:, 1] - u[:, 1]) * (p[:, 0] - u[:, 0])
 
     wc, wa, wb = side(a, b), side(b, c), side(c, a)
     total = wa + wb + wc
-    hit = (
-        ((wa >= 0) & (wb >= 0) & (wc >= 0)) | ((wa <= 0) & (wb <= 0) & (wc <= 0))
-    ) & (np.abs(total) > 1e-14)
+    hit = (((wa >= 0) & (wb >= 0) & (wc >= 0)) | ((wa <= 0) & (wb <= 0) & (wc <= 0))) & (
+        np.abs(total) > 1e-14
+    )
     safe = np.where(hit, total, 1.0)
     z = (wa * corners[f, 0, 2] + wb * corners[f, 1, 2] + wc * corners[f, 2, 2]) / safe
     return point[hit], f[hit], z[hit]
@@ -152,11 +150,15 @@ def _largest_place(mesh: Mesh, facets: npt.NDArray[np.bool_]) -> float:
 
 
 def missing_depth(part: Mesh, hull: Mesh) -> float:
-    """How far corners of the part stand out of the hull, mm (corners on its rim left out).
+    """How far corners of the part's upper facets stand out of the hull, mm.
 
-    The shortfall along the vertical, taken square to the hull's facet there.
+    The shortfall along the vertical, taken square to the hull's facet there; corners are taken a
+    little inside their facet.
     """
-    corners = part.vertices[part.vertices[:, 2] > 0.02]
+    facets = part.triangles[(part.normals[:, 2] > 1e-3) & (part.areas > 1e-6)]
+    middle = facets.mean(axis=1, keepdims=True)
+    corners = (facets + 1e-3 * (middle - facets)).reshape(-1, 3)
+    corners = corners[corners[:, 2] > 0.02]
     point, facet, z = crossings(hull, corners[:, :2])
     best = np.full(len(corners), np.inf)
     shortfall = (corners[point, 2] - z) * hull.normals[facet, 2]

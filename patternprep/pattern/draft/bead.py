@@ -12,6 +12,7 @@ from patternprep.pattern.draft.outline import Segments, area_of_rings, boundary_
 __all__ = ["beads"]
 
 _LAP_MM = 0.02
+_LAP_SHARE = 0.25
 _LEAST_HIGH_MM = 0.05
 _MOST_SHARE_OF_WALL = 0.4
 _SLIVER_MM = 0.0005
@@ -41,9 +42,10 @@ def _bead(
     high = _height(solid, part, width)
     if high is None:
         return None
-    upper = shapely.buffer(area_of_rings(solid.section(high)), -_LAP_MM, join_style="mitre")
+    lap = max(_LAP_MM, _LAP_SHARE * width)
+    upper = shapely.buffer(area_of_rings(solid.section(high)), -lap, join_style="mitre")
     ring = shapely.difference(goal, upper)
-    fade = 3.0 * width + 4.0 * _LAP_MM + high
+    fade = 3.0 * width + 4.0 * lap + high
     near = shapely.buffer(part, fade, quad_segs=4)
     region = shapely.intersection(ring, near)
     region = max(shapely.get_parts(region), key=lambda g: g.intersection(part).area, default=None)

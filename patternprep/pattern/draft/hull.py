@@ -22,10 +22,10 @@ from patternprep.pattern.draft.leaning import Lean, judge
 from patternprep.pattern.draft.skirts import SkirtRules, lay_skirts
 from patternprep.pattern.draft.sources import find_sources
 from patternprep.pattern.draft.topology import half_edges
-from patternprep.pattern.draft.walls import Asked, WallRecord, asked_of_facets
+from patternprep.pattern.draft.walls import WallRecord, asked_of_facets
 from patternprep.progress import Progress, silent
 
-__all__ = ["SIMPLIFY_MM", "Corner", "DraftedHalf", "draft_half", "finished"]
+__all__ = ["SIMPLIFY_MM", "Corner", "DraftedHalf", "draft_half", "finished", "repaired"]
 
 Corner = Literal["mitred", "round"]
 
@@ -36,6 +36,7 @@ SIMPLIFY_MM = 0.001
 
 
 _CRUMB_MM3 = 1e-6
+_ONTO_BASE_MM = 2.0 * SIMPLIFY_MM
 _REPAIRS = 2
 _REPAIR_SPARE_MM = 1e-5
 _METHODS = (
@@ -83,13 +84,15 @@ def draft_half(
     rule = as_rule(angles)
     if half.is_empty:
         raise GeometryFault("The half pattern holds no material to draft.")
+    if half.bounds[0, 2] < -SIMPLIFY_FIRST_MM:
+        points = half.to_mesh().vertices
+        raise GeometryFault(
+            f"The half pattern reaches {-half.bounds[0, 2]:g} mm below the parting; cut it at "
+            "z = 0 first.",
+            where=points[points[:, 2].argmin()].tolist(),
+        )
     half = _on_base(half.simplify(SIMPLIFY_FIRST_MM))
     mesh = half_edges(half.to_mesh())
-    if mesh.points[:, 2].min() < -1e-6:
-        raise GeometryFault(
-            "The half pattern reaches below the parting plane; cut it at z = 0 first.",
-            where=mesh.points[mesh.points[:, 2].argmin()].tolist(),
-        )
     progress("filling undercuts")
     filled = fill_undercuts(half, mesh)
     mesh = filled.mesh
@@ -100,7 +103,8 @@ def draft_half(
         progress("building the walls of draft")
         rules = SkirtRules(corner == "round", chord_mm, single)
         try:
-            solid, lean = _repaired(_build(filled, asked.lean_deg, rules, spare_mm), asked, rules)
+            solid = _build(filled, asked.lean_deg, rules, spare_mm)
+            solid, lean = repaired(solid, asked.least_deg, rules)
         except KernelFault as caught:
             fault = caught
             continue
@@ -133,21 +137,21 @@ def _build(filled: Filled, lean: FloatArray, rules: SkirtRules, spare_mm: float)
     return finished(union_all([filled.solid, *skirts]), spare_mm)
 
 
-def _repaired(solid: Solid, asked: Asked, rules: SkirtRules) -> tuple[Solid, Lean]:
+def repaired(solid: Solid, least_deg: float, rules: SkirtRules) -> tuple[Solid, Lean]:
     """The hull drafted once more where facets lean a little too little, and its lean.
 
     Sparing facets may tilt small ones; a hull's own hull differs from it only there.
     """
-    lean = judge(solid.to_mesh(), asked.least_deg)
+    lean = judge(solid.to_mesh(), least_deg)
     for _ in range(_REPAIRS):
         if lean.clean:
             break
         mesh = half_edges(solid.to_mesh())
-        everywhere = np.full(len(mesh.faces), asked.least_deg)
+        everywhere = np.full(len(mesh.faces), least_deg)
         sources = find_sources(mesh, everywhere, np.zeros(len(mesh.faces), dtype=bool))
         skirts = pack(lay_skirts(mesh.points, sources, rules))
         grown = finished(union_all([solid, *skirts]), _REPAIR_SPARE_MM)
-        found = judge(grown.to_mesh(), asked.least_deg)
+        found = judge(grown.to_mesh(), least_deg)
         if (found.far_under_mm2, found.under_mm2) >= (lean.far_under_mm2, lean.under_mm2):
             break
         solid, lean = grown, found
@@ -167,7 +171,7 @@ def _on_base(solid: Solid) -> Solid:
     """With vertices that all but lie on z = 0 set onto it."""
     mesh = solid.to_mesh()
     z = mesh.vertices[:, 2]
-    near = z < 2.0 * SIMPLIFY_MM
+    near = z < _ONTO_BASE_MM
     if (z[near] == 0.0).all():
         return solid
     points = np.array(mesh.vertices)

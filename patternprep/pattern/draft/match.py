@@ -17,8 +17,7 @@ from patternprep.mesh.kernel import Solid, union_all
 from patternprep.mesh.mesh import FloatArray
 from patternprep.pattern.draft.bead import beads
 from patternprep.pattern.draft.bodies import Bodies, pack
-from patternprep.pattern.draft.hull import SIMPLIFY_MM, Corner, DraftedHalf, finished
-from patternprep.pattern.draft.leaning import judge
+from patternprep.pattern.draft.hull import Corner, DraftedHalf, finished, repaired
 from patternprep.pattern.draft.outline import (
     Segments,
     area_of_rings,
@@ -76,17 +75,20 @@ def match_halves(cope: DraftedHalf, drag: DraftedHalf, corner: Corner, *, taper:
             else:
                 more = beads(solids[i], outlines[i], goals[i])
             if more:
-                solids[i] = _added(solids[i], more, halves[i].min_angle)
+                solids[i] = _added(
+                    solids[i], more, halves[i].min_angle, SkirtRules(corner == "round")
+                )
                 outlines[i] = area_of_rings(base_rings(solids[i]))
     return Matched(solids[0], solids[1], before, _step(outlines, arounds))
 
 
-def _added(solid: Solid, more: list[Solid], lean_deg: float) -> Solid:
-    """The half with more bodies, unless a wall would then lean too little."""
-    for spare_mm in (SIMPLIFY_MM, 0.0):
-        grown = finished(union_all([solid, *more]), spare_mm)
-        if judge(grown.to_mesh(), lean_deg).sound:
-            return grown
+def _added(solid: Solid, more: list[Solid], lean_deg: float, rules: SkirtRules) -> Solid:
+    """The half with more bodies; one by one, and none by which a wall would lean too little."""
+    grown, lean = repaired(finished(union_all([solid, *more])), lean_deg, rules)
+    if lean.sound:
+        return grown
+    for body in more if len(more) > 1 else []:
+        solid = _added(solid, [body], lean_deg, rules)
     return solid
 
 
