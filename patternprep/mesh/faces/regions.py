@@ -126,8 +126,9 @@ class Finder:
             return None
         if kind == "torus" and self.few_rings(surface, sample):
             return None
-        typical = float(np.quantile(np.abs(surface.distance(sample.points)), 0.8))
-        if typical > 2.0 * self.noise and len(sample.points) >= 24:
+        off = np.abs(surface.distance(sample.points))
+        typical = float(np.quantile(off, 0.8))
+        if off.max() > 4.0 * self.noise and len(sample.points) >= 24:
             outer = self.outer_fit(surface, sample, 0.1 * typical + self.noise)
             surface, typical = (surface, typical) if outer is None else outer
         if typical > min(close, self.limit(surface)):
@@ -139,19 +140,22 @@ class Finder:
     ) -> tuple[Surface, float] | None:
         """The fit through the outermost vertices, a quarter of them or more, if it is close."""
         fitted: Surface | None = surface
-        for _ in range(6):
+        best: tuple[Surface, float] | None = None
+        for turn in range(6):
             if fitted is None:
-                return None
+                break
             off = fitted.distance(sample.points)
             low, high = (float(q) for q in np.quantile(off, (0.02, 0.98)))
-            outer = off >= high - 0.3 * (high - low) - self.noise
+            outer = off >= high - 0.3 ** (turn + 1) * (high - low) - self.noise
             if outer.mean() < 0.25 or outer.sum() < 12:
-                return None
+                break
             typical = float(np.quantile(np.abs(off[outer]), 0.8))
             if typical <= close and high <= 2.0 * typical + 2.0 * self.noise:
-                return fitted, typical
+                best = min(best or (fitted, typical), (fitted, typical), key=lambda b: b[1])
+            if np.abs(off[outer]).max() <= self.noise:
+                break
             fitted = fit_surface(surface.kind, sample.only(outer), self.noise, 1e3 * close)
-        return None
+        return best
 
     @staticmethod
     def few_rings(surface: Surface, sample: Sample) -> bool:
