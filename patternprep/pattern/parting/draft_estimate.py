@@ -13,8 +13,9 @@ import numpy.typing as npt
 from patternprep.mesh.mesh import FloatArray
 from patternprep.pattern.parting.columns import Columns
 from patternprep.pattern.parting.line import Line
+from patternprep.pattern.parting.rooms import Filling
 
-__all__ = ["draft_estimate", "overhang_draft"]
+__all__ = ["draft_estimate", "filled_draft"]
 
 
 def draft_estimate(
@@ -32,7 +33,7 @@ def draft_estimate(
     above = spot[2] > c
     top, bottom = np.full(len(steep), np.inf), np.full(len(steep), -np.inf)
     # just before the wall, and where a leaning wall's own foot is passed
-    for ahead in (columns.cell, columns.cell + np.ptp(spot[2]) * tan):
+    for ahead in (columns.cell, columns.cell + np.ptp(spot[2]) * np.abs(lean)):
         u, v = spot[0] + ahead * across[0], spot[1] + ahead * across[1]
         outside = columns.cells_at(u, v)
         top = np.minimum(top, np.where(outside < 0, -np.inf, columns.top[outside]))
@@ -74,43 +75,24 @@ def _matching(
     return total
 
 
-def overhang_draft(columns: Columns, offset: float, angle_deg: float) -> float:
-    """Draft on the upright walls that filling overhangs down to the parting makes, mm3.
+def filled_draft(filling: Filling, angle_deg: float) -> float:
+    """Draft on the upright walls that the filled rooms show to the outside, mm3.
 
-    The rim's length comes from crossings in four directions (Cauchy-Crofton).
+    The rooms' outline length comes from crossings in four directions (Cauchy-Crofton).
     """
+    columns, rooms, offset = filling.columns, filling.rooms, filling.offset
     shape = (columns.rows, columns.width)
-    tan = float(np.tan(np.radians(angle_deg)))
+    row, place = rooms.column // columns.width + 1, rooms.column % columns.width + 1
     total = 0.0
-    for low, high, sense in (
-        (columns.bottom, columns.top, 1.0),
-        (-columns.top, -columns.bottom, -1.0),
+    for ground, low, high in (
+        (columns.top - offset, rooms.low - offset, rooms.high - offset),
+        (offset - columns.bottom, offset - rooms.high, offset - rooms.low),
     ):
-        c = sense * offset
-        hang = np.where(np.isfinite(low) & (low > c), low - c, 0.0).reshape(shape)
-        if not hang.any():
-            continue
-        ground = np.maximum(np.where(np.isfinite(high), high - c, 0.0), 0.0).reshape(shape)
-        for shift, weight in (
-            ((0, 1), 1.0),
-            ((1, 0), 1.0),
-            ((1, 1), 0.5**0.5),
-            ((1, -1), 0.5**0.5),
-        ):
-            for way in (1, -1):
-                step = (shift[0] * way, shift[1] * way)
-                beside = _shifted(ground, step)
-                drop = np.maximum(hang - beside, 0.0)
-                total += weight * float((drop * drop).sum())
-    return total * (np.pi / 8.0) * columns.cell * 0.5 * tan
-
-
-def _shifted(field: FloatArray, step: tuple[int, int]) -> FloatArray:
-    """The field seen from each cell one step on; 0 beyond the edge."""
-    beside = np.zeros_like(field)
-    rows, width = field.shape
-    di, dj = step
-    beside[max(0, -di) : rows - max(0, di), max(0, -dj) : width - max(0, dj)] = field[
-        max(0, di) : rows - max(0, -di), max(0, dj) : width - max(0, -dj)
-    ]
-    return beside
+        level = np.pad(np.maximum(ground, 0.0).reshape(shape), 1)
+        over = np.flatnonzero(high > 0.0)
+        foot, head = np.maximum(low[over], 0.0), high[over]
+        for di, dj in ((0, 1), (1, 0), (1, 1), (1, -1), (0, -1), (-1, 0), (-1, -1), (-1, 1)):
+            beside = level[row[over] + di, place[over] + dj]
+            wedge = np.maximum(head - beside, 0.0) ** 2 - np.maximum(foot - beside, 0.0) ** 2
+            total += float(wedge.sum()) / float(np.hypot(di, dj))
+    return total * (np.pi / 8.0) * columns.cell * 0.5 * float(np.tan(np.radians(angle_deg)))

@@ -24,12 +24,12 @@ DEEP_RATIO = 1.5
 Common practice; such holes are cored, or cast solid and drilled.
 """
 _CORE = 0.05
-_CORE_FULL_SHARE = 1e-2  # a room of this share of the part asks for a whole core
+_CORE_FULL_SHARE = 3e-2  # of the part asks for a whole core; a bolt hole is cast solid and drilled
 _NOT_CLEAN = 0.02
 _NOT_CLEAN_FULL_SHARE = 2e-3
-_ODD_PULL = 0.04
+_ODD_PULL = 0.08
 _TWO_HALVES = 0.06
-_AT_THE_MIDDLE = 0.005
+_AT_THE_MIDDLE = 0.01
 _FLAT_BACK = 0.03
 _MACHINED_UP = 0.05
 _HEAVY_LOW = 0.01

@@ -11,7 +11,7 @@ from patternprep.errors import UsageFault
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.pattern.parting.candidate import MachinedFace, PartingCandidate, Vec3
 from patternprep.pattern.parting.directions import Axis, natural_axes
-from patternprep.pattern.parting.draft_estimate import draft_estimate, overhang_draft
+from patternprep.pattern.parting.draft_estimate import draft_estimate, filled_draft
 from patternprep.pattern.parting.judge import (
     Figures,
     cost,
@@ -272,7 +272,7 @@ def _refine(
     height = sense * offset
     filling = find_rooms(line, height)
     draft, matching = draft_estimate(line, np.array([height]), angle_deg)
-    extra = overhang_draft(line.columns, height, angle_deg) if filling.volumes else 0.0
+    extra = filled_draft(filling, angle_deg) if filling.volumes else 0.0
     metal = float(draft[0]) + extra, float(matching[0]), filling.volumes
     figures = _figures(line, sense, offset, machined, *metal)
     return _Judged(line, trial, sense, offset, figures, filling, cost(figures))
