@@ -82,8 +82,11 @@ def _job_of_kit(stage: Path, plan: Plan) -> Job:
     )
     alloy = job.alloy
     if alloy.shop_file:
-        shutil.copyfile(alloy.shop_file, stage / "shop-alloys.toml")
-        alloy = alloy.model_copy(update={"shop_file": "shop-alloys.toml"})
+        name = Path(alloy.shop_file).name
+        if (stage / name).exists() or name == "job.toml":
+            name = "shop-alloys.toml"
+        shutil.copyfile(alloy.shop_file, stage / name)
+        alloy = alloy.model_copy(update={"shop_file": name})
     return job.model_copy(update={"part": part, "alloy": alloy})
 
 

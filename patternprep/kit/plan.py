@@ -63,6 +63,8 @@ class Plan:
     stocked: Mesh
     """Part plus stock at casting size, part axes, mm."""
     frame: Frame
+    rapping: tuple[float, float, float]
+    """Factors along the mould's axes, inside the frame, that rapping asks for."""
     bow: Bow | None
     """Camber in the mould frame, when asked."""
     in_mould: Mesh
@@ -136,7 +138,7 @@ def _decide(
         result = add_stock(part, [(row.face, row.amount_mm) for row in stock], progress=progress)
         stocked = result.mesh
     offset = _offset_after_stock(job, part, stocked, best, stock)
-    frame = _frame(job, stocked, best.pull, offset, size)
+    frame, rapping = _frame(job, stocked, best.pull, offset, size)
     in_mould = frame.mesh_to_mould(stocked)
     bow = None
     height = parse_length(job.camber.height)
@@ -159,6 +161,7 @@ def _decide(
         stock_result=result,
         stocked=stocked,
         frame=frame,
+        rapping=rapping,
         bow=bow,
         in_mould=in_mould,
     )
@@ -255,8 +258,10 @@ def _offset_after_stock(
     return best.offset_mm
 
 
-def _frame(job: Job, stocked: Mesh, pull: Vec3, offset: float, size: SizeAllowance) -> Frame:
-    """The frame, with the rapping allowance measured on the pattern as it would be without it."""
+def _frame(
+    job: Job, stocked: Mesh, pull: Vec3, offset: float, size: SizeAllowance
+) -> tuple[Frame, tuple[float, float, float]]:
+    """The frame, and in it the rapping factors, measured on the pattern as it is without them."""
     plain = mould_frame(
         stocked,
         pull,
@@ -268,6 +273,9 @@ def _frame(job: Job, stocked: Mesh, pull: Vec3, offset: float, size: SizeAllowan
     width, depth = (float(c) for c in np.ptp(plan, axis=0))
     rapping = rapping_factors(job, (width, depth), 0.01 * size.contraction["percent"])
     if rapping == (1.0, 1.0, 1.0):
-        return plain
+        return plain, rapping
     factors = tuple(m * r for m, r in zip(size.mould_factors, rapping, strict=True))
-    return mould_frame(stocked, pull, offset, part_factors=size.part_factors, mould_factors=factors)
+    framed = mould_frame(
+        stocked, pull, offset, part_factors=size.part_factors, mould_factors=factors
+    )
+    return framed, rapping

@@ -22,7 +22,7 @@ def frame_lines(scene: Scene) -> list[ProofLine]:
     """Turn and growth of part_to_mould against the contraction of figures.json and job.toml."""
     kit = scene.kit
     frame = kit.frame
-    linear = frame[:3, :3]
+    linear = frame[:3, :3] / _rapping(kit)[:, None]
     row = float(np.abs(frame[3] - np.array([0.0, 0.0, 0.0, 1.0])).max())
     det = float(np.linalg.det(linear))
     found = np.asarray(np.linalg.svd(linear, compute_uv=False), dtype=np.float64)
@@ -47,7 +47,7 @@ def _factor(percent: float, basis: str) -> float:
 
 
 def _told_factors(kit: Kit, scene: Scene) -> FloatArray:
-    """Growth along the three axes as told: contraction, a metal master's own, and rapping."""
+    """Growth along the three axes as told: contraction, and a metal master's own."""
     figures = kit.figures
     common = _factor(figures.number("contraction.percent"), figures.text("contraction.basis"))
     factors = np.full(3, common)
@@ -61,6 +61,13 @@ def _told_factors(kit: Kit, scene: Scene) -> FloatArray:
             figures.text("contraction.master.basis", "part"),
         )
     return factors
+
+
+def _rapping(kit: Kit) -> FloatArray:
+    """Factors along the mould's axes by which the pattern is smaller for rapping, (3,)."""
+    if kit.figures.look("rapping.factors", None) is None:
+        return np.ones(3)
+    return kit.figures.array("rapping.factors", (3,))
 
 
 def _nearest(found: FloatArray, told: FloatArray) -> float:
@@ -79,11 +86,13 @@ def _skew(linear: FloatArray, kit: Kit) -> float:
 
 
 def _asked_percent(kit: Kit) -> float | None:
-    """The contraction that the job gives as a figure; None where it follows the book."""
+    """The contraction that the job gives, referred to the part; None where it follows the book."""
     value = kit.job.look("contraction.value", None)
     if not isinstance(value, str):
         return None
     try:
-        return parse_fraction(value) * 100.0
+        fraction = parse_fraction(value)
+        basis = kit.job.look("contraction.basis", "part")
+        return (fraction / (1.0 - fraction) if basis == "pattern" else fraction) * 100.0
     except PatternprepError:
         return None

@@ -179,3 +179,25 @@ def test_a_shops_own_alloys_travel_with_the_kit(tmp_path: Path) -> None:
     shutil.rmtree(tmp_path / "kit2", ignore_errors=True)
     again = make_kit(load_job(out / "job.toml"), tmp_path / "kit2")
     assert again["contraction"] == figures["contraction"]
+
+
+def test_rapping_makes_the_plan_smaller_by_its_figure_and_nothing_else(tmp_path: Path) -> None:
+    plain, rapped = tmp_path / "plain", tmp_path / "rapped"
+    make_kit(job_for("bearing_cap"), plain)
+    make_kit(job_for("bearing_cap", rapping={"per_side": "0.3 mm"}), rapped)
+    name = "assembly/drag.stl"
+    before, after = (read_stl(kit / name).size for kit in (plain, rapped))
+    assert before - after == pytest.approx([0.6, 0.6, 0.0], abs=0.005)
+
+
+def test_a_camber_bows_the_pattern_and_is_proved(tmp_path: Path) -> None:
+    out = tmp_path / "kit"
+    camber = {"height": "2 mm", "along": "x", "toward": "y"}
+    figures = make_kit(job_for("ribbed_bracket", camber=camber, stock=[]), out)
+    plain = make_kit(job_for("ribbed_bracket", stock=[]), tmp_path / "plain")
+    assert figures["camber"]["height_mm"] == pytest.approx(
+        2.0 * figures["contraction"]["total_factors"][0]
+    )
+    assert figures["casting"]["volume_mm3"] == pytest.approx(
+        plain["casting"]["volume_mm3"], rel=2e-3
+    )
