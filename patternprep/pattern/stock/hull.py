@@ -47,13 +47,9 @@ def convex_body(faces: FaceSet, face: Face, amount: float) -> Solid | None:
         if (corners @ n).max() > offset + 1e-6:
             return None
         planes.append(np.append(n, -offset))
-    middle = corners.mean(axis=0)
     spans = np.array(planes)
-    for share in (0.5, 0.25, 0.1, 0.03, 0.01):
-        inside = middle + share * amount * normal
-        if (spans[:, :3] @ inside + spans[:, 3]).max() < -1e-9:
-            break
-    else:
+    inside = _deepest(spans)
+    if inside is None:
         return None
     try:
         points = HalfspaceIntersection(spans, inside).intersections
@@ -66,3 +62,18 @@ def convex_body(faces: FaceSet, face: Face, amount: float) -> Solid | None:
         return None
     reached = (points @ normal).max() > level + amount - 1e-9
     return hull_of_points(points) if reached else None
+
+
+def _deepest(spans: FloatArray) -> FloatArray | None:
+    """The point furthest inside all half-spaces n.x + b <= 0 (k, 4); None where there is none."""
+    from scipy.optimize import linprog
+
+    found = linprog(
+        [0.0, 0.0, 0.0, -1.0],
+        A_ub=np.c_[spans[:, :3], np.ones(len(spans))],
+        b_ub=-spans[:, 3],
+        bounds=[(None, None)] * 3 + [(0.0, None)],
+    )
+    if not found.success or found.x[3] < 1e-9:
+        return None
+    return np.asarray(found.x[:3])
