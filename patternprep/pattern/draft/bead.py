@@ -14,6 +14,7 @@ __all__ = ["beads"]
 _LAP_MM = 0.02
 _LAP_SHARE = 0.25
 _LEAST_HIGH_MM = 0.05
+_HIGH_ENOUGH_MM = 0.3
 _MOST_SHARE_OF_WALL = 0.4
 _SLIVER_MM = 0.0005
 _CHORD_ROUNDS = 4
@@ -40,8 +41,6 @@ def _bead(
 ) -> Solid | None:
     width = _width(part, own)
     high = _height(solid, part, width)
-    if high is None:
-        return None
     lap = max(_LAP_MM, _LAP_SHARE * width)
     upper = shapely.buffer(area_of_rings(solid.section(high)), -lap, join_style="mitre")
     ring = shapely.difference(goal, upper)
@@ -64,8 +63,8 @@ def _width(part: shapely.Geometry, own: shapely.Geometry) -> float:
     return max(float(boundary_segments(own).distance(points).max()), _LAP_MM)
 
 
-def _height(solid: Solid, part: shapely.Geometry, width: float) -> float | None:
-    """Twice the width, yet well under the lowest edge of the half near the place."""
+def _height(solid: Solid, part: shapely.Geometry, width: float) -> float:
+    """Twice the width, but not much of the height of the half near the place."""
     points = solid.to_mesh().vertices
     x0, y0, x1, y1 = part.bounds
     pad = 3.0 * width + 1.0
@@ -74,10 +73,11 @@ def _height(solid: Solid, part: shapely.Geometry, width: float) -> float | None:
         & (points[:, 0] < x1 + pad)
         & (points[:, 1] > y0 - pad)
         & (points[:, 1] < y1 + pad)
-        & (points[:, 2] > 0.004)
+        & (points[:, 2] > _LEAST_HIGH_MM)
     )
     low = float(points[near, 2].min()) if near.any() else float(points[:, 2].max())
-    return min(max(2.0 * width, _LEAST_HIGH_MM), _MOST_SHARE_OF_WALL * low)
+    wanted = max(2.0 * width, _LEAST_HIGH_MM)
+    return min(wanted, max(_MOST_SHARE_OF_WALL * low, _HIGH_ENOUGH_MM))
 
 
 def _solid_under(

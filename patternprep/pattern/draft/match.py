@@ -184,11 +184,16 @@ def _cut_to(rim: Segments, other: Segments) -> FloatArray:
 def _goals(
     outlines: list[shapely.Geometry], arounds: list[shapely.Geometry]
 ) -> list[shapely.Geometry]:
-    """The outline each half should reach: its own, and the other's beside walls that pass."""
-    return [
-        shapely.union(outlines[i], shapely.intersection(outlines[1 - i], arounds[1 - i]))
-        for i in (0, 1)
-    ]
+    """The outline each half should reach: its own, and the other's beside walls that pass.
+
+    What does not adjoin the half's own outline is left out: no wall of the half leads there.
+    """
+    goals = []
+    for i in (0, 1):
+        more = shapely.intersection(outlines[1 - i], arounds[1 - i])
+        parts = shapely.get_parts(shapely.union(outlines[i], more))
+        goals.append(shapely.multipolygons(parts[shapely.intersects(parts, outlines[i])]))
+    return goals
 
 
 def _gap(goal: shapely.Geometry, own: shapely.Geometry) -> float:
