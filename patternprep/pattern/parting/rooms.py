@@ -24,6 +24,7 @@ __all__ = [
 LEAST_VOLUME_SHARE = 2e-5
 """An undercut smaller than this share of the part's volume is not reported."""
 _MOST_NAMED = 24
+_MOUTH_CELLS = 16
 _PIECE_COLUMNS = 20
 """A group of fewer columns than that may be a piece of a narrow room."""
 _THIN = 1.4
@@ -84,9 +85,12 @@ class Filling:
         weight = (rooms.high - rooms.low) * columns.cell**2
         middle = np.column_stack([columns.plan_of(rooms.column), 0.5 * (rooms.low + rooms.high)])
         named: list[Undercut] = []
-        for k in self.order[:_MOST_NAMED]:
+        wanted = self.order[:_MOST_NAMED]
+        if len(wanted) == 0:
+            return ()
+        kinds = _kinds(columns, self.offset, rooms, self.label, wanted)
+        for k, kind in zip(wanted, kinds, strict=True):
             own = self.label == k
-            kind = _kind(columns, self.offset, rooms, own)
             moment = (middle[own] * weight[own, None]).sum(axis=0)
             x, y, z = (moment / self.volume[k]) @ columns.frame
             where: Vec3 = (float(x), float(y), float(z))
@@ -205,31 +209,41 @@ def _connect(columns: Columns, rooms: _Rooms) -> tuple[int, IntArray]:
     return int(count), label.astype(np.int64)
 
 
-def _kind(
-    columns: Columns, offset: float, rooms: _Rooms, own: npt.NDArray[np.bool_]
-) -> UndercutKind:
-    """Hollow when most of the room's mouth on the parting has metal on two opposite sides."""
-    mouth = rooms.column[own & rooms.open]
-    if len(mouth) == 0:
-        return "undercut"
-    mouth = mouth[:: max(1, len(mouth) // 16)]
+def _kinds(
+    columns: Columns, offset: float, rooms: _Rooms, label: IntArray, wanted: IntArray
+) -> list[UndercutKind]:
+    """Hollow where most of a room's mouth on the parting has metal on two opposite sides."""
     eps = 1e-3 * columns.cell
-    metal = np.zeros(columns.rows * columns.width, dtype=bool)
-    # on the side of the plane that the room lies on
-    for side in (offset + eps, offset - eps):
-        own_side = own & (rooms.low < side) & (rooms.high > side)
-        if own_side.any():
-            metal[columns.column[(columns.low < side) & (columns.high > side)]] = True
-    grid = np.pad(metal.reshape(columns.rows, columns.width), 1)
-    i, j = (mouth // columns.width + 1)[:, None], (mouth % columns.width + 1)[:, None]
-    reach = np.arange(1.0, max(columns.rows, columns.width), 2.0)
-    between = np.zeros(len(mouth), dtype=bool)
+    shape = (columns.rows, columns.width)
+    metal = np.zeros((3, columns.rows * columns.width), dtype=bool)  # just above, below, either
+    for k, side in enumerate((offset + eps, offset - eps)):
+        metal[k, columns.column[(columns.low < side) & (columns.high > side)]] = True
+    metal[2] = metal[0] | metal[1]
+    grids = np.pad(metal.reshape(3, *shape), ((0, 0), (1, 1), (1, 1)))
+    cells: list[IntArray] = []
+    layer: list[int] = []
+    for k in wanted:
+        mouth = np.flatnonzero((label == k) & rooms.open)
+        cells.append(rooms.column[mouth[:: max(1, len(mouth) // _MOUTH_CELLS)]])
+        # look at the metal on the side of the plane that the room lies on
+        above = bool((rooms.high[mouth] > offset + eps).any())
+        below = bool((rooms.low[mouth] < offset - eps).any())
+        layer.append(2 if above and below else int(below))
+    counts = [len(c) for c in cells]
+    spots = np.concatenate(cells)
+    which = np.repeat(np.array(layer), counts)[:, None]
+    i, j = (spots // columns.width + 1)[:, None], (spots % columns.width + 1)[:, None]
+    reach = np.arange(1.0, max(shape), 2.0)
+    between = np.zeros(len(spots), dtype=bool)
     for angle in np.arange(8) * (np.pi / 8.0):
         di = np.rint(np.sin(angle) * reach).astype(np.int64)
         dj = np.rint(np.cos(angle) * reach).astype(np.int64)
-        hit = np.ones(len(mouth), dtype=bool)
+        hit = np.ones(len(spots), dtype=bool)
         for way in (1, -1):
             row = np.clip(i + way * di, 0, columns.rows + 1)
-            hit &= grid[row, np.clip(j + way * dj, 0, columns.width + 1)].any(axis=1)
+            place = np.clip(j + way * dj, 0, columns.width + 1)
+            hit &= grids[which, row, place].any(axis=1)
         between |= hit
-    return "hollow" if between.mean() > 0.5 else "undercut"
+    owner = np.repeat(np.arange(len(wanted)), counts)
+    share = np.bincount(owner, weights=between, minlength=len(wanted)) / np.maximum(counts, 1)
+    return ["hollow" if s > 0.5 else "undercut" for s in share]
