@@ -32,10 +32,12 @@ def containment_lines(scene: Scene) -> list[ProofLine]:
         if other > depth:
             depth, place = other, other_place
     dent, dent_place = _deepest_dent(scene)
+    deep = DEPTH_LIMIT_MM + scene.slack
+    much = VOLUME_LIMIT + scene.slack * scene.part.area / max(scene.part.volume, 1e-300)
     return [
-        at_most("part within pattern, depth", depth, DEPTH_LIMIT_MM, "mm", place),
-        at_most("part within pattern, dents", dent, DEPTH_LIMIT_MM, "mm", dent_place),
-        at_most("part within pattern, volume", share, VOLUME_LIMIT, "of volume", share_place),
+        at_most("part within pattern, depth", depth, deep, "mm", place),
+        at_most("part within pattern, dents", dent, deep, "mm", dent_place),
+        at_most("part within pattern, volume", share, much, "of volume", share_place),
     ]
 
 

@@ -31,6 +31,8 @@ _PULLED_IN = 0.98
 _TOUCH_MM = 1e-5
 _BELOW_MM = 0.002
 _BEAD_MM = 0.25
+_UNKNOWN_SHARE = 2.0
+"""Stock on free-form faces is not built again here: so much of it may stand out, mm per mm."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,6 +65,8 @@ def excess_lines(scene: Scene) -> list[ProofLine]:
     mitred = kit.figures.text("draft.corner") == "mitred"
     mitre = 1.0 / float(np.cos(np.radians(0.5 * _SHARPEST_MITRE_DEG))) if mitred else 1.0
     matched = kit.figures.text("parting.match") == "taper"
+    unknown = [face.amount_mm for face in scene.faces if not face.known]
+    limit = EXCESS_LIMIT_MM + _UNKNOWN_SHARE * max([0.0, *unknown])
     materials = {half.sign: _material(scene, half.sign, slope, mitre) for half in scene.halves}
     lines = []
     for half in scene.halves:
@@ -71,11 +75,11 @@ def excess_lines(scene: Scene) -> list[ProofLine]:
         outward = outward / np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-300)
         excess = _excess(materials[half.sign], points, normals, outward)
         name = f"{half.name} beyond its draft hull"
-        over = np.flatnonzero(excess > EXCESS_LIMIT_MM)
+        over = np.flatnonzero(excess > limit)
         if len(over):
             over = _some(over, excess)
             excess[over] = np.minimum(excess[over], _sideways(materials[half.sign], points[over]))
-            over = over[excess[over] > EXCESS_LIMIT_MM]
+            over = over[excess[over] > limit]
         other = scene.half(-half.sign)
         if matched and other is not None and len(over) and len(half.outline):
             pair = (materials[half.sign], materials[-half.sign])
@@ -84,7 +88,7 @@ def excess_lines(scene: Scene) -> list[ProofLine]:
         worst = int(np.argmax(excess)) if len(excess) else -1
         figure = float(excess[worst]) if worst >= 0 else 0.0
         spot = half.place(points[worst]) if worst >= 0 else None
-        lines.append(at_most(name, figure, EXCESS_LIMIT_MM, "mm", spot))
+        lines.append(at_most(name, figure, limit, "mm", spot))
     return lines
 
 
@@ -99,13 +103,13 @@ def _some(over: IntArray, excess: FloatArray) -> IntArray:
 
 
 def _material(scene: Scene, sign: float, slope: float, mitre: float) -> _Material | None:
-    triangles = scene.stocked.triangles
+    triangles = scene.metal
     if sign < 0.0:
         triangles = triangles[:, ::-1] * np.array([1.0, 1.0, -1.0])
     above = split_at_zero(triangles)
     if not len(above):
         return None
-    return _Material(scene.stocked_grid, sign, FacetTree(above), slope, mitre)
+    return _Material(scene.metal_grid, sign, FacetTree(above), slope, mitre)
 
 
 def _samples(half: Half) -> tuple[FloatArray, FloatArray]:

@@ -32,16 +32,27 @@ class StockedFace:
     facets: IntArray
     axis_point: FloatArray | None
     axis: FloatArray | None
+    radius_mm: float
+    hollow: bool
+    """True for a cylinder with the metal outside it (a bore)."""
 
-    def outward(self, points: FloatArray, normals: FloatArray) -> FloatArray:
-        """Unit directions in which points (n, 3) of the face move, out of the metal."""
+    @property
+    def known(self) -> bool:
+        """True for planes and cylinders: the proof can find and move these by itself."""
+        return self.kind == "plane" or self.axis is not None
+
+    def moves(self, points: FloatArray, normals: FloatArray) -> FloatArray:
+        """How points (n, 3) of the face move, out of the metal, mm.
+
+        A point inside a chord of a faceted cylinder moves less than its corners, as the facet
+        itself does.
+        """
         if self.axis is None or self.axis_point is None:
-            return normals
+            return self.amount_mm * normals
         arm = points - self.axis_point
         arm = arm - (arm @ self.axis)[:, None] * self.axis
-        length = np.linalg.norm(arm, axis=1, keepdims=True)
-        arm = np.divide(arm, length, out=np.zeros_like(arm), where=length > 0.0)
-        return -arm if self.kind == "bore" else arm
+        sign = -1.0 if self.hollow else 1.0
+        return sign * self.amount_mm / max(self.radius_mm, 1e-9) * arm
 
 
 def stocked_faces(kit: Kit) -> tuple[StockedFace, ...]:
@@ -66,20 +77,20 @@ def _face(part: Mesh, partner: IntArray, tree: FacetTree, row: Figures, number: 
     normal = row.array("normal", (3,)) if given is not None else part.normals[max(int(seed[0]), 0)]
     normal = normal / max(float(np.linalg.norm(normal)), 1e-300)
     axis_point = axis = None
-    if kind in ("bore", "boss"):
+    radius, hollow = 0.0, False
+    if kind in ("bore", "boss", "arc"):
         axis_point, axis = row.array("axis_point", (3,)), row.array("axis", (3,))
         axis = axis / max(float(np.linalg.norm(axis)), 1e-300)
-    none = np.zeros(0, dtype=np.int64)
-    if seed[0] < 0:
-        return StockedFace(name, kind, amount, point, normal, none, axis_point, axis)
-    if axis is not None and axis_point is not None:
-        like = _on_cylinder(part, kind, axis_point, axis, row.number("radius_mm"))
-    elif kind == "plane":
+        radius = row.number("radius_mm")
+        arm = point - axis_point
+        hollow = float(normal @ (arm - (arm @ axis) * axis)) < 0.0
+    like = np.zeros(0, dtype=np.int64)
+    if seed[0] >= 0 and axis is not None and axis_point is not None:
+        like = _on_cylinder(part, hollow, axis_point, axis, radius)
+    elif seed[0] >= 0 and kind == "plane":
         like = _on_plane(part, point, normal)
-    else:
-        like = none
     facets = _joined(part, partner, like, point)
-    return StockedFace(name, kind, amount, point, normal, facets, axis_point, axis)
+    return StockedFace(name, kind, amount, point, normal, facets, axis_point, axis, radius, hollow)
 
 
 def _on_plane(part: Mesh, point: FloatArray, normal: FloatArray) -> IntArray:
@@ -90,7 +101,7 @@ def _on_plane(part: Mesh, point: FloatArray, normal: FloatArray) -> IntArray:
 
 
 def _on_cylinder(
-    part: Mesh, kind: str, axis_point: FloatArray, axis: FloatArray, radius: float
+    part: Mesh, hollow: bool, axis_point: FloatArray, axis: FloatArray, radius: float
 ) -> IntArray:
     tolerance = max(0.025, 1e-3 * radius)
     arm = part.vertices - axis_point
@@ -100,7 +111,7 @@ def _on_cylinder(
     facets = np.flatnonzero(on)
     out = arm[part.faces[facets]].mean(axis=1)
     out /= np.maximum(np.linalg.norm(out, axis=1, keepdims=True), 1e-300)
-    along = (part.normals[facets] * out).sum(axis=1) * (-1.0 if kind == "bore" else 1.0)
+    along = (part.normals[facets] * out).sum(axis=1) * (-1.0 if hollow else 1.0)
     return facets[along >= _ROUND_COSINE]
 
 

@@ -9,10 +9,11 @@ import numpy as np
 import numpy.typing as npt
 
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
+from patternprep.proof.bow import MAKERS_CHORD_MM, bow_of
 from patternprep.proof.faces import StockedFace, stocked_faces
 from patternprep.proof.files import Kit
 from patternprep.proof.plan import Hits, PlanGrid, grid_lines
-from patternprep.proof.stocked import stocked_part
+from patternprep.proof.stocked import stock_bodies, stocked_part
 from patternprep.proof.tree import FacetTree
 
 __all__ = ["ON_PARTING_MM", "Half", "Scene", "rounding_of", "split_at_zero"]
@@ -80,7 +81,8 @@ class Scene:
         self.kit = kit
         signs = {"cope": 1.0, "drag": -1.0}
         self.halves = tuple(Half(p.name, signs[p.name], p.mesh) for p in kit.pieces)
-        self.part = kit.part.transformed(kit.frame)
+        self.bow = bow_of(kit)
+        self.part = self._in_mould(kit.part.transformed(kit.frame))
         self._hits: dict[str, Hits] = {}
 
     def half(self, sign: float) -> Half | None:
@@ -89,7 +91,16 @@ class Scene:
 
     def to_mould(self, points: FloatArray) -> FloatArray:
         """Points (n, 3) of the part's own axes in the mould frame."""
-        return points @ self.kit.frame[:3, :3].T + self.kit.frame[:3, 3]
+        level = points @ self.kit.frame[:3, :3].T + self.kit.frame[:3, 3]
+        return level if self.bow is None else self.bow.moved(level)
+
+    def _in_mould(self, mesh: Mesh) -> Mesh:
+        return mesh if self.bow is None else self.bow.bowed(mesh)
+
+    @property
+    def slack(self) -> float:
+        """What straight pieces of a bowed pattern may stay inside the true bow, mm."""
+        return 0.0 if self.bow is None or not self.bow.height_mm else 1.1 * MAKERS_CHORD_MM
 
     @cached_property
     def faces(self) -> tuple[StockedFace, ...]:
@@ -97,12 +108,28 @@ class Scene:
         return stocked_faces(self.kit)
 
     @cached_property
+    def stocked_level(self) -> Mesh:
+        """The part with its stock in the mould frame, before any camber."""
+        return stocked_part(self.kit.part, self.faces).transformed(self.kit.frame)
+
+    @cached_property
     def stocked(self) -> Mesh:
         """The part with its stock, as it lies in the mould, pattern size."""
         if not self.faces:
             return self.part
-        stocked = stocked_part(self.kit.part, self.faces)
-        return Mesh(self.to_mould(stocked.vertices), self.part.faces)
+        return self._in_mould(self.stocked_level)
+
+    @cached_property
+    def metal(self) -> FloatArray:
+        """Facets that bound the stocked part from outside, in the mould frame, (k, 3, 3)."""
+        more = stock_bodies(self.kit.part, self.faces)
+        moved = self.to_mould(more.reshape(-1, 3)).reshape(-1, 3, 3)
+        return np.concatenate([self.stocked.triangles, moved])
+
+    @cached_property
+    def metal_grid(self) -> PlanGrid:
+        """The same, for vertical lines."""
+        return self.stocked_grid if not self.faces else PlanGrid(self.metal)
 
     def line_hits(self, half: Half) -> Hits:
         """Where the field of lines meets a half, in the half's own frame."""

@@ -107,9 +107,20 @@ def _piece_lines(piece: PieceFiles) -> list[ProofLine]:
     lines.append(at_most(f"bodies of the {name} as told", spare, 0, "bodies", spot))
     facets = abs(piece.mesh.facets - piece.stated.number("facets"))
     lines.append(at_most(f"facets of the {name} as told", facets, 0, "facets"))
-    printed = shells_of(piece.printed)
+    printed = shells if _mirrored(piece.mesh, piece.printed) else shells_of(piece.printed)
     lines.append(_surface(f"print file of the {name}", piece.printed, printed))
     return lines
+
+
+def _mirrored(one: Mesh, other: Mesh) -> bool:
+    """Whether two meshes are the same numbers but for signs of whole axes: joined alike then."""
+    if one.faces.shape != other.faces.shape:
+        return False
+    a, b = one.triangles, other.triangles
+    return all(
+        np.array_equal(a[..., i], b[..., i]) or np.array_equal(a[..., i], -b[..., i])
+        for i in range(3)
+    )
 
 
 def _surface(name: str, mesh: Mesh, shells: Shells) -> ProofLine:

@@ -24,7 +24,7 @@ def stock_lines(scene: Scene) -> list[ProofLine]:
         return []
     short, short_at, over, over_at, lost = 0.0, None, 0.0, None, []
     for face in scene.faces:
-        if face.kind in ("plane", "bore", "boss") and not len(face.facets):
+        if face.known and not len(face.facets):
             lost.append(scene.to_mould(face.point[None])[0])
             continue
         on, moved = _samples(scene, face)
@@ -38,7 +38,7 @@ def stock_lines(scene: Scene) -> list[ProofLine]:
         at_most(
             "stocked faces found on the part", len(lost), 0, "faces lost", lost[0] if lost else None
         ),
-        at_most("stock is there, short by", short, DEPTH_LIMIT_MM, "mm", short_at),
+        at_most("stock is there, short by", short, DEPTH_LIMIT_MM + scene.slack, "mm", short_at),
         at_most("stock on flat tops, over by", over, OVER_LIMIT_MM, "mm", over_at),
     ]
 
@@ -60,8 +60,7 @@ def _samples(scene: Scene, face: StockedFace) -> tuple[FloatArray, FloatArray]:
         order = [np.arange(len(facets)), np.repeat(np.arange(len(facets)), 3)]
         order += [np.tile(np.arange(len(facets)), count - 4)]
         normals = part.normals[facets][np.concatenate(order)]
-    outward = face.outward(points, normals)
-    return scene.to_mould(points), scene.to_mould(points + face.amount_mm * outward)
+    return scene.to_mould(points), scene.to_mould(points + face.moves(points, normals))
 
 
 def _more(corners: FloatArray) -> FloatArray:

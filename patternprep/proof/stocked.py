@@ -15,7 +15,9 @@ from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.proof.faces import StockedFace
 from patternprep.proof.plan import expand
 
-__all__ = ["stocked_part"]
+__all__ = ["stock_bodies", "stocked_part"]
+
+_TURN = 180
 
 _SAME_COSINE = float(np.cos(np.radians(25.0)))
 
@@ -37,8 +39,10 @@ def stocked_part(part: Mesh, faces: Sequence[StockedFace]) -> Mesh:
         np.add.at(mean, corner, np.repeat(part.cross[face.facets], 3, axis=0))
         on = np.unique(corner)
         normal = mean[on] / np.maximum(np.linalg.norm(mean[on], axis=1, keepdims=True), 1e-300)
-        out = face.outward(part.vertices[on], normal)
-        rows.add(number[on], out, np.full(len(on), face.amount_mm))
+        move = face.moves(part.vertices[on], normal)
+        amount = np.linalg.norm(move, axis=1)
+        out = move / np.maximum(amount, 1e-300)[:, None]
+        rows.add(number[on], out, amount)
     owner, normal = _still_facets(part, stocked, number)
     order = np.argsort(owner, kind="stable")
     owner, normal = owner[order], normal[order]
@@ -50,6 +54,42 @@ def stocked_part(part: Mesh, faces: Sequence[StockedFace]) -> Mesh:
     moved = np.array(part.vertices)
     moved[moving] += rows.solve()
     return Mesh(moved, part.faces)
+
+
+def stock_bodies(part: Mesh, faces: Sequence[StockedFace]) -> FloatArray:
+    """Surfaces that bound the metal of the stock where corners alone do not tell, (k, 3, 3).
+
+    A bore is filled all round, keyways and cross holes too; a face that runs out in a tangent
+    fillet is moved as it is.
+    """
+    found = [np.zeros((0, 3, 3))]
+    for face in faces:
+        if not len(face.facets):
+            continue
+        corners = part.triangles[face.facets]
+        if face.axis is None or face.axis_point is None:
+            found.append(corners + face.amount_mm * face.normal)
+            continue
+        along = (corners.reshape(-1, 3) - face.axis_point) @ face.axis
+        radius = face.radius_mm + (-1.0 if face.hollow else 1.0) * face.amount_mm
+        if face.kind != "arc" and radius > 0.0:
+            found.append(_band(face.axis_point, face.axis, radius, along.min(), along.max()))
+    return np.concatenate(found)
+
+
+def _band(
+    axis_point: FloatArray, axis: FloatArray, radius: float, low: float, high: float
+) -> FloatArray:
+    """A cylinder's surface as facets."""
+    across = np.cross(axis, np.eye(3)[int(np.argmin(np.abs(axis)))])
+    across /= np.linalg.norm(across)
+    angle = np.arange(_TURN) * 2.0 * np.pi / _TURN
+    ring = radius * (
+        np.cos(angle)[:, None] * across + np.sin(angle)[:, None] * np.cross(axis, across)
+    )
+    a, b = axis_point + ring + low * axis, axis_point + ring + high * axis
+    a2, b2 = np.roll(a, -1, axis=0), np.roll(b, -1, axis=0)
+    return np.concatenate([np.stack([a, a2, b2], axis=1), np.stack([a, b2, b], axis=1)])
 
 
 def _still_facets(
