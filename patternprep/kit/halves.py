@@ -15,7 +15,7 @@ from patternprep.pattern.draft import (
     cut_at_parting,
     draft_pattern,
 )
-from patternprep.pattern.parting import Undercut, undercuts_of
+from patternprep.pattern.parting import Undercut, undercuts_of_pairs
 from patternprep.progress import Progress, silent
 from patternprep.units import parse_angle
 
@@ -51,12 +51,8 @@ def make_halves(plan: Plan, progress: Progress = silent) -> Halves:
         progress=progress,
     )
     least = SMALLEST_NAMED_SHARE * whole.volume
-    undercuts = tuple(
-        found
-        for filled, half in drafted.filled_pairs
-        for found in undercuts_of(filled, half, plan.frame.inverse, least)
-    )
-    return Halves(drafted, undercuts)
+    undercuts = undercuts_of_pairs(drafted.filled_pairs, plan.frame.inverse, least)
+    return Halves(drafted, tuple(undercuts))
 
 
 def _cut(whole: Solid, low: float, high: float) -> tuple[Solid | None, Solid | None]:
