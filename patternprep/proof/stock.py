@@ -13,34 +13,43 @@ from patternprep.proof.model import Scene
 __all__ = ["stock_lines"]
 
 OVER_LIMIT_MM = 0.005
+FREE_LIMIT_MM = 0.02
+"""On cones, spheres and free-form faces, where facets are chords of a surface not known here."""
 _MOST_SAMPLES = 4000
 _INWARD = 0.999
 _LEVEL_COSINE = float(np.cos(np.radians(0.5)))
 
 
 def stock_lines(scene: Scene) -> list[ProofLine]:
-    """Two lines for all stocked faces together: short of the amount, and over it on flat tops."""
+    """Lines for all stocked faces together: short of the amount, and over it on flat tops."""
     if not scene.faces:
         return []
-    short, short_at, over, over_at, lost = 0.0, None, 0.0, None, []
+    short: dict[bool, tuple[float, FloatArray | None]] = {}
+    over, over_at = 0.0, None
+    lost = []
     for face in scene.faces:
         if face.known and not len(face.facets):
             lost.append(scene.to_mould(face.point[None])[0])
             continue
         on, moved = _samples(scene, face)
         depth, where = depth_outside(scene, moved)
-        if depth > short:
-            short, short_at = depth, where
+        if depth >= short.get(face.known, (0.0, None))[0]:
+            short[face.known] = (depth, where)
         much, where = _over(scene, on, moved)
         if much > over:
             over, over_at = much, where
-    return [
+    lines = [
         at_most(
             "stocked faces found on the part", len(lost), 0, "faces lost", lost[0] if lost else None
-        ),
-        at_most("stock is there, short by", short, DEPTH_LIMIT_MM + scene.slack, "mm", short_at),
-        at_most("stock on flat tops, over by", over, OVER_LIMIT_MM, "mm", over_at),
+        )
     ]
+    names = {True: "stock is there, short by", False: "stock on other faces, short by"}
+    limits = {True: DEPTH_LIMIT_MM, False: FREE_LIMIT_MM}
+    for known, (depth, where) in sorted(short.items(), reverse=True):
+        limit = limits[known] + scene.slack
+        lines.append(at_most(names[known], depth, limit, "mm", where))
+    lines.append(at_most("stock on flat tops, over by", over, OVER_LIMIT_MM, "mm", over_at))
+    return lines
 
 
 def _samples(scene: Scene, face: StockedFace) -> tuple[FloatArray, FloatArray]:

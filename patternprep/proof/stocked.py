@@ -17,7 +17,6 @@ from patternprep.proof.plan import expand
 
 __all__ = ["stock_bodies", "stocked_part"]
 
-_TURN = 180
 
 _SAME_COSINE = float(np.cos(np.radians(25.0)))
 
@@ -57,39 +56,27 @@ def stocked_part(part: Mesh, faces: Sequence[StockedFace]) -> Mesh:
 
 
 def stock_bodies(part: Mesh, faces: Sequence[StockedFace]) -> FloatArray:
-    """Surfaces that bound the metal of the stock where corners alone do not tell, (k, 3, 3).
+    """Surfaces of the metal that each stocked facet sweeps over as it moves, (k, 3, 3).
 
-    A bore is filled all round, keyways and cross holes too; a face that runs out in a tangent
-    fillet is moved as it is.
+    They tell where metal may stand when a face is moved as it is, beside what moved corners give:
+    along tangent fillets and at keyways that open into a bore.
     """
     found = [np.zeros((0, 3, 3))]
     for face in faces:
         if not len(face.facets):
             continue
         corners = part.triangles[face.facets]
-        if face.axis is None or face.axis_point is None:
-            found.append(corners + face.amount_mm * face.normal)
-            continue
-        along = (corners.reshape(-1, 3) - face.axis_point) @ face.axis
-        radius = face.radius_mm + (-1.0 if face.hollow else 1.0) * face.amount_mm
-        if face.kind != "arc" and radius > 0.0:
-            found.append(_band(face.axis_point, face.axis, radius, along.min(), along.max()))
+        normals = np.repeat(part.normals[face.facets], 3, axis=0)
+        if face.axis is None:
+            normals = np.broadcast_to(face.normal, normals.shape)
+        moves = face.moves(corners.reshape(-1, 3), normals).reshape(-1, 3, 3)
+        moved = corners + moves
+        found.append(moved)
+        for i in range(3):
+            a, b = corners[:, i], corners[:, (i + 1) % 3]
+            a2, b2 = moved[:, i], moved[:, (i + 1) % 3]
+            found += [np.stack([a, b, b2], axis=1), np.stack([a, b2, a2], axis=1)]
     return np.concatenate(found)
-
-
-def _band(
-    axis_point: FloatArray, axis: FloatArray, radius: float, low: float, high: float
-) -> FloatArray:
-    """A cylinder's surface as facets."""
-    across = np.cross(axis, np.eye(3)[int(np.argmin(np.abs(axis)))])
-    across /= np.linalg.norm(across)
-    angle = np.arange(_TURN) * 2.0 * np.pi / _TURN
-    ring = radius * (
-        np.cos(angle)[:, None] * across + np.sin(angle)[:, None] * np.cross(axis, across)
-    )
-    a, b = axis_point + ring + low * axis, axis_point + ring + high * axis
-    a2, b2 = np.roll(a, -1, axis=0), np.roll(b, -1, axis=0)
-    return np.concatenate([np.stack([a, a2, b2], axis=1), np.stack([a, b2, b], axis=1)])
 
 
 def _still_facets(
