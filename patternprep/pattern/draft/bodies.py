@@ -12,7 +12,7 @@ from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 
 __all__ = ["Bodies", "joined", "pack"]
 
-_PAIRS_AT_ONCE = 1500
+_CELLS = 256
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,7 +42,7 @@ def pack(bodies: Bodies) -> list[Solid]:
     """Solids of bodies that do not touch in plan: few solids, each of many bodies."""
     if not bodies.count or not len(bodies.faces):
         return []
-    layer = _layers(_plan_boxes(bodies))
+    layer = _layers(bodies)
     solids = []
     of_facet = layer[bodies.body]
     for k in range(int(layer.max()) + 1):
@@ -52,47 +52,38 @@ def pack(bodies: Bodies) -> list[Solid]:
     return solids
 
 
-def _plan_boxes(bodies: Bodies) -> FloatArray:
-    """Plan box of each body, (n, 4): low x, low y, high x, high y."""
-    xy = bodies.points[bodies.faces.reshape(-1), :2]
-    body = np.repeat(bodies.body, 3)
-    order = np.argsort(body, kind="stable")
-    start = np.searchsorted(body[order], np.arange(bodies.count))
-    low = np.minimum.reduceat(xy[order], start, axis=0)
-    high = np.maximum.reduceat(xy[order], start, axis=0)
-    gap = 1e-6
-    return np.hstack([low - gap, high + gap])
+def _layers(bodies: Bodies) -> IntArray:
+    """Layer of each body so that bodies of one layer share no cell of a raster in plan.
+
+    Large bodies are placed first, each into the first layer where its cells are free.
+    """
+    cell, start = _cells(bodies)
+    layer = np.zeros(bodies.count, dtype=np.int64)
+    taken = np.zeros((1, _CELLS * _CELLS), dtype=bool)
+    size = np.diff(start)
+    for i in np.argsort(-size, kind="stable").tolist():
+        own = cell[start[i] : start[i + 1]]
+        free = int(np.argmin(np.append(taken[:, own].any(axis=1), False)))
+        if free == len(taken):
+            taken = np.concatenate([taken, np.zeros_like(taken)])
+        taken[free, own] = True
+        layer[i] = free
+    return np.unique(layer, return_inverse=True)[1]
 
 
-def _layers(boxes: FloatArray) -> IntArray:
-    """Layer of each body so that bodies of one layer are apart; large bodies first."""
-    n = len(boxes)
-    near = _neighbours(boxes)
-    area = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
-    layer = np.full(n, -1, dtype=np.int64)
-    for i in np.argsort(-area, kind="stable").tolist():
-        taken = set(layer[near[i]].tolist())
-        k = 0
-        while k in taken:
-            k += 1
-        layer[i] = k
-    return layer
-
-
-def _neighbours(boxes: FloatArray) -> list[IntArray]:
-    """For each box the boxes that overlap it."""
-    n = len(boxes)
-    if n <= _PAIRS_AT_ONCE:
-        meet = (
-            (boxes[:, None, 0] < boxes[None, :, 2])
-            & (boxes[None, :, 0] < boxes[:, None, 2])
-            & (boxes[:, None, 1] < boxes[None, :, 3])
-            & (boxes[None, :, 1] < boxes[:, None, 3])
-        )
-        return [np.flatnonzero(row) for row in meet]
-    import shapely
-
-    shapes = shapely.box(*boxes.T)
-    one, other = shapely.STRtree(shapes).query(shapes)
-    order = np.argsort(one, kind="stable")
-    return np.split(other[order], np.searchsorted(one[order], np.arange(1, n)))
+def _cells(bodies: Bodies) -> tuple[IntArray, IntArray]:
+    """(cells of all bodies in order of body, first of each body and the end of the last)."""
+    plan = bodies.points[bodies.faces, :2]
+    low, high = plan.min(axis=1), plan.max(axis=1)
+    origin = low.min(axis=0) - 1e-3
+    size = float((high.max(axis=0) - origin).max() + 1e-3) / _CELLS
+    a = np.floor((low - 1e-6 - origin) / size).astype(np.int64)
+    wide = np.floor((high + 1e-6 - origin) / size).astype(np.int64) - a + 1
+    count = wide[:, 0] * wide[:, 1]
+    facet = np.repeat(np.arange(len(count)), count)
+    step = np.arange(len(facet)) - np.repeat(np.cumsum(count) - count, count)
+    x = a[facet, 0] + step % wide[facet, 0]
+    y = a[facet, 1] + step // wide[facet, 0]
+    key = np.unique(bodies.body[facet] * (_CELLS * _CELLS) + x * _CELLS + y)
+    owner = key // (_CELLS * _CELLS)
+    return key % (_CELLS * _CELLS), np.searchsorted(owner, np.arange(bodies.count + 1))

@@ -12,24 +12,39 @@ __all__ = ["beside", "covered_facets"]
 _CELLS = 256
 _ABOVE_MM = 1e-5
 _INSET = 0.02
+_LONG_SHARE = 0.02
+_LONG_STEPS = 12
 _PAIRS_AT_ONCE = 4_000_000
 
 
 def covered_facets(mesh: HalfEdges, up: IntArray, down: IntArray) -> tuple[BoolArray, BoolArray]:
     """(some point of it, every point asked of it) lies under a facet of ``down``, (m,) each.
 
-    Asked are, of every facet of ``up``, its middle and three points near its corners.
+    Asked are, of every facet of ``up``, its middle and three points near its corners; of one that
+    is long in plan, points spread all over it.
     """
     some, every = np.zeros((2, len(mesh.faces)), dtype=bool)
     if not len(up) or not len(down):
         return some, every
-    corners = mesh.points[mesh.faces[up]]
-    middle = corners.mean(axis=1, keepdims=True)
-    points = np.concatenate([corners + _INSET * (middle - corners), middle], axis=1)
-    found = _covered(mesh.points[mesh.faces[down]], points.reshape(-1, 3)).reshape(-1, 4)
-    some[up] = found.any(axis=1)
-    every[up] = found.all(axis=1)
+    plan = mesh.points[mesh.faces[up], :2]
+    size = float(np.ptp(mesh.points[:, :2], axis=0).max())
+    long = np.ptp(plan, axis=1).max(axis=1) > _LONG_SHARE * size
+    lids = mesh.points[mesh.faces[down]]
+    for facets, steps in ((up[~long], 1), (up[long], _LONG_STEPS)):
+        if len(facets):
+            weights = _weights(steps)
+            points = np.einsum("ij,kjl->kil", weights, mesh.points[mesh.faces[facets]])
+            found = _covered(lids, points.reshape(-1, 3)).reshape(-1, len(weights))
+            some[facets] = found.any(axis=1)
+            every[facets] = found.all(axis=1)
     return some, every
+
+
+def _weights(steps: int) -> FloatArray:
+    """Points of a triangle: a lattice of so many steps a side, drawn in a little; its middle."""
+    lattice = [(i, j, steps - i - j) for i in range(steps + 1) for j in range(steps + 1 - i)]
+    weights = np.array([*lattice, (steps / 3.0,) * 3]) / steps
+    return np.asarray(weights + _INSET * (1.0 / 3.0 - weights))
 
 
 def beside(mesh: HalfEdges, facets: BoolArray) -> BoolArray:

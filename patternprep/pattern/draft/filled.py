@@ -38,7 +38,7 @@ __all__ = ["Filled", "fill_undercuts"]
 
 _AREA_SHARE = 1e-7
 _TRIES = 3
-_SMALL_SHARE = 0.03
+_SMALL_SHARE = 0.2
 
 
 @dataclass(frozen=True, eq=False)

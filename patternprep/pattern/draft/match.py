@@ -33,6 +33,8 @@ __all__ = ["CLOSE_ENOUGH_MM", "Matched", "match_halves"]
 CLOSE_ENOUGH_MM = 0.003
 """Outlines nearer than this meet."""
 _SAME_WALL_MM = 0.02
+_SPARE_MM = 0.0002
+_BEAD_ROUNDS = 4
 _CORNER = 1.6
 _SHARES = np.array([0.02, 0.26, 0.5, 0.74, 0.98])
 _ON_OUTLINE_MM = 0.004
@@ -65,7 +67,7 @@ def match_halves(cope: DraftedHalf, drag: DraftedHalf, corner: Corner, *, taper:
     before = _step(outlines, arounds)
     if not taper or before <= CLOSE_ENOUGH_MM:
         return Matched(solids[0], solids[1], before, before)
-    for way in ("taper", "bead", "bead"):
+    for way in ("taper", *["bead"] * _BEAD_ROUNDS):
         goals = _goals(outlines, arounds)
         for i in (0, 1):
             if _gap(goals[i], outlines[i]) <= CLOSE_ENOUGH_MM:
@@ -84,7 +86,7 @@ def match_halves(cope: DraftedHalf, drag: DraftedHalf, corner: Corner, *, taper:
 
 def _added(solid: Solid, more: list[Solid], lean_deg: float, rules: SkirtRules) -> Solid:
     """The half with more bodies; one by one, and none by which a wall would lean too little."""
-    grown, lean = repaired(finished(union_all([solid, *more])), lean_deg, rules)
+    grown, lean = repaired(finished(union_all([solid, *more]), _SPARE_MM), lean_deg, rules)
     if lean.sound:
         return grown
     for body in more if len(more) > 1 else []:
