@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -26,6 +25,7 @@ __all__ = ["FIGURES_VERSION", "JOB_VERSION", "Figures", "Kit", "PieceFiles", "re
 FIGURES_VERSION = 1
 JOB_VERSION = 1
 _LARGEST_TEXT = 64_000_000
+_LARGEST, _FARTHEST = 1e12, 1e6
 _PIECES = ("cope", "drag")
 _MISSING = object()
 
@@ -49,16 +49,12 @@ class Figures:
         return value
 
     def number(self, key: str, default: float | None = None) -> float:
-        """A finite number."""
+        """A number of a size that a kit can hold."""
         value = self.look(key) if default is None else self.look(key, default)
-        if (
-            isinstance(value, bool)
-            or not isinstance(value, (int, float))
-            or not math.isfinite(float(min(max(value, -1e300), 1e300)))
-            or abs(value) > 1e300
-        ):
+        plain = isinstance(value, (int, float)) and not isinstance(value, bool)
+        if not plain or not abs(value) <= _LARGEST:
             raise FileFault(
-                f"{self.file}: '{key}' is {_short(value)} but must be a finite number; "
+                f"{self.file}: '{key}' is {_short(value)} but must be a number within 1e12; "
                 "make the kit again."
             )
         return float(value)
@@ -73,16 +69,16 @@ class Figures:
         return value
 
     def array(self, key: str, shape: tuple[int, ...]) -> FloatArray:
-        """Finite numbers of the given shape."""
+        """Numbers of the given shape."""
         value = self.look(key)
         try:
             array = np.array(value, dtype=np.float64)
         except (TypeError, ValueError, OverflowError):
             array = np.zeros(0)
-        if array.shape != shape or not np.isfinite(array).all() or isinstance(value, str):
+        if array.shape != shape or not (np.abs(array) <= _FARTHEST).all():
             size = " x ".join(str(n) for n in shape)
             raise FileFault(
-                f"{self.file}: '{key}' must hold {size} finite numbers; make the kit again."
+                f"{self.file}: '{key}' must hold {size} numbers within 1e6; make the kit again."
             )
         return array
 
