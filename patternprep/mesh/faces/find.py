@@ -152,10 +152,15 @@ def _flat_and_free(
     order = np.argsort(labels, kind="stable")
     starts = np.searchsorted(labels[order], np.arange(count + 1))
     normal = sum_by(labels, mesh.cross, count)
+    size = float(mesh.areas.sum())
     for label in np.flatnonzero(plane):
         facets = order[starts[label] : starts[label + 1]]
         facets = facets[is_plane[facets]]
-        if len(facets):
+        if not len(facets):
+            continue
+        if np.linalg.norm(normal[label]) <= 1e-12 * size:
+            is_plane[facets] = False
+        else:
             drafts.append(_plane(mesh, np.sort(facets), normal[label]))
     rest = ~owned & ~is_plane
     if rest.any():

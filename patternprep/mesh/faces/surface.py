@@ -185,6 +185,8 @@ def _fit_cone(sample: Sample) -> Surface:
     design = np.stack([n2, -n1], axis=1)
     a, b = np.linalg.lstsq(design, (q @ e1) * n2 - (q @ e2) * n1, rcond=None)[0]
     point = middle + a * e1 + b * e2
+    if not np.isfinite(point).all():
+        raise np.linalg.LinAlgError("no axis")
     height, rho, _ = Surface("cylinder", point, axis).split(sample.points)
     slope, radius = np.polyfit(height, rho, 1) if np.ptp(height) > 0.0 else (0.0, 1.0)
     return Surface("cone", point, axis, float(radius), float(slope))
@@ -202,6 +204,8 @@ def _fit_torus(sample: Sample) -> Surface:
     inverse = np.linalg.pinv(bb, rcond=1e-9)
     axis = np.linalg.eigh(aa - ab @ inverse @ ab.T)[1][:, 0]
     point = middle + scale * cross_of(axis, -inverse @ ab.T @ axis)
+    if not np.isfinite(point).all():
+        raise np.linalg.LinAlgError("no axis")
     height, rho, _ = Surface("cylinder", point, axis).split(sample.points)
     ring, level, tube = _circle(rho, height)
     return Surface("torus", point + level * axis, axis, ring, tube)
@@ -283,9 +287,13 @@ def _refined(
         if best > len(points) * (hopeless if turn < 2 else 0.3 * hopeless) ** 2:
             return None
         slopes = _slopes(surface, points, names)
+        if not np.isfinite(slopes).all():
+            return None
         scale = np.sqrt(np.einsum("ij,ij->j", slopes, slopes)) + 1e-300
         step = -np.linalg.lstsq(slopes / scale, residual, rcond=1e-10)[0] / scale
         for _ in range(4):
+            if not np.abs(step).max() < 1e9:
+                return None
             trial = _nudged(surface, names, step)
             residual_new = trial.distance(points)
             value = float(residual_new @ residual_new)

@@ -6,12 +6,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 
 from patternprep.errors import GeometryFault, KernelFault, UsageFault
 from patternprep.mesh.faces import Face, FaceSet, find_faces
 from patternprep.mesh.faces.topology import position_noise
 from patternprep.mesh.kernel import Solid
-from patternprep.mesh.mesh import IntArray, Mesh
+from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.pattern.stock.corners import solve_corners
 from patternprep.pattern.stock.hull import convex_body
 from patternprep.pattern.stock.model import FaceCheck, StockResult
@@ -24,6 +25,8 @@ from patternprep.progress import Progress, silent
 from patternprep.units import format_mm, format_point
 
 __all__ = ["ERROR_MM", "add_stock"]
+
+BoolArray = npt.NDArray[np.bool_]
 
 _SUM_SHARE = 0.05
 """Chords of round neighbours may make the gain differ so much from what faces sweep over."""
@@ -192,11 +195,28 @@ def _renewed(faces: FaceSet, woven: Woven, vertices: IntArray) -> tuple[Woven, I
     folded = flipped_facets(faces, after, touched)
     renewed = {}
     for index in np.unique(faces.face_of_facet[folded]):
-        net = renewed_plane(faces, int(index), woven.facets_of(int(index)), woven.positions)
+        facets = faces.faces[int(index)].facets
+        moved = woven.copy_of[facets]
+        slid = _slid_sideways(faces, woven, facets, np.array(faces.faces[int(index)].normal))
+        net = None
+        if slid.any() and not slid.all():
+            net = renewed_plane(faces, int(index), moved[slid], woven.positions)
+            net = None if net is None else np.concatenate([moved[~slid], net])
+        if net is None:
+            net = renewed_plane(faces, int(index), moved, woven.positions)
         if net is not None:
             renewed[int(index)] = net
     still = folded[~np.isin(faces.face_of_facet[folded], sorted(renewed))]
     return replace(woven, renewed=renewed), still
+
+
+def _slid_sideways(faces: FaceSet, woven: Woven, facets: IntArray, normal: FloatArray) -> BoolArray:
+    """Which facets (k,) of a plane have a corner that moved within the plane."""
+    mesh = faces.mesh
+    step = woven.positions[woven.copy_of[facets]] - mesh.vertices[mesh.faces[facets]]
+    across = step - (step @ normal)[..., None] * normal
+    grain = 1e-9 * float(np.linalg.norm(mesh.size))
+    return np.asarray((np.abs(across).max(axis=2) > grain).any(axis=1))
 
 
 def _sweep(faces: FaceSet, woven: Woven, index: int) -> Mesh:

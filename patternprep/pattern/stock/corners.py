@@ -76,11 +76,10 @@ def _pairs(faces: FaceSet, chosen: IntArray) -> _Pairs:
     noise = 1e-10 * float(np.linalg.norm(mesh.size)) ** 2
     known = size > noise
     normal = summed / np.maximum(size, 1e-300)[:, None]
-    for index in np.unique(face):
+    for index, mine in _groups(face).items():
         surface = faces.faces[index].surface
         if surface is None:
             continue
-        mine = np.flatnonzero(face == index)
         side = 1.0 if faces.faces[index].outward else -1.0
         normal[mine] = side * surface.normal(mesh.vertices[vertex[mine]])
         known[mine] = True
@@ -175,12 +174,12 @@ class _System:
         self.start = start
         self.face = np.where(self.there, pairs.face[other], -1)
         self.local = pairs.normal[other]
+        self.groups = _groups(self.face)
         base = np.repeat(start[:, None, :], rows.shape[1], axis=1)
         distance, _ = self.evaluate(base)
         shift = np.zeros_like(distance)
-        for index in np.unique(self.face[self.there]):
+        for index, here in self.groups.items():
             face = faces.faces[index]
-            here = self.face == index
             step = surface_shift(face, float(moves[index]))
             surface = face.surface
             if face.kind == "free" or surface is None:
@@ -189,7 +188,7 @@ class _System:
             if surface is not None and surface.kind in ("cylinder", "sphere", "torus"):
                 curve = 1.0 / surface.curvature_radius
             # vertices on a chord keep their share of the radius
-            shift[here] = step * (1.0 + curve * distance[here])
+            shift.flat[here] = step * (1.0 + curve * distance.flat[here])
         self.target = distance + shift
         self.hold = self._holds(moves)
 
@@ -197,13 +196,14 @@ class _System:
         """Distances (n, k) and gradients (n, k, 3) of each row's surface at points (n, k, 3)."""
         distance = np.einsum("ikj,ikj->ik", points - self.start[:, None, :], self.local)
         gradient = self.local.copy()
-        for index in np.unique(self.face[self.there]):
+        flat = points.reshape(-1, 3)
+        slopes = gradient.reshape(-1, 3)
+        for index, here in self.groups.items():
             surface = self.faces.faces[index].surface
             if surface is None:
                 continue
-            here = self.face == index
-            distance[here] = surface.distance(points[here])
-            gradient[here] = surface.normal(points[here])
+            distance.flat[here] = surface.distance(flat[here])
+            slopes[here] = surface.normal(flat[here])
         distance[~self.there] = 0.0
         gradient[~self.there] = 0.0
         return distance, gradient
@@ -213,15 +213,15 @@ class _System:
         hold = np.zeros_like(self.start)
         two = self.there.sum(axis=1) == 2
         for wanted in (False, True):
-            for k in range(self.face.shape[1]):
-                for index in np.unique(self.face[two & self.there[:, k], k]):
-                    surface = self.faces.faces[index].surface
-                    if surface is None or surface.kind not in ("cylinder", "cone", "torus"):
-                        continue
-                    if (moves[index] != 0.0) != wanted:
-                        continue
-                    here = np.flatnonzero(two & (self.face[:, k] == index))
-                    hold[here] = _about(surface, self.start[here])
+            for index, here in self.groups.items():
+                surface = self.faces.faces[index].surface
+                if surface is None or surface.kind not in ("cylinder", "cone", "torus"):
+                    continue
+                if (moves[index] != 0.0) != wanted:
+                    continue
+                row = here // self.face.shape[1]
+                row = row[two[row]]
+                hold[row] = _about(surface, self.start[row])
         return hold
 
     def solve(self) -> tuple[FloatArray, FloatArray]:
@@ -252,6 +252,15 @@ class _System:
         distance, _ = self.evaluate(np.repeat(x[:, None, :], self.face.shape[1], axis=1))
         miss = np.where(self.there, np.abs(self.target - distance), 0.0)
         return x, miss.max(axis=1)
+
+
+def _groups(face: IntArray) -> dict[int, IntArray]:
+    """Flat places of each face's index in an array where -1 stands for none."""
+    flat = face.ravel()
+    order = np.argsort(flat, kind="stable")
+    order = order[flat[order] >= 0]
+    cuts = np.flatnonzero(np.diff(flat[order])) + 1
+    return {int(flat[part[0]]): part for part in np.split(order, cuts) if len(part)}
 
 
 def _about(surface: Surface, points: FloatArray) -> FloatArray:
