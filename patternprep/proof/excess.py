@@ -8,6 +8,7 @@ further, until that is so: how far is the excess at the point.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,7 +24,9 @@ from patternprep.proof.tree import FacetTree
 __all__ = ["excess_lines"]
 
 EXCESS_LIMIT_MM = 0.05
-_STEPS_MM = (0.005, 0.01, 0.02, 0.035, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
+_STEPS_MM = (0.005, 0.01, 0.02, 0.035, 0.05)
+_FAR_STEPS_MM = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
+_MOST_FAR = 300
 _SAMPLES = 6000
 _MOST_MATCHED = 2000
 _SHARPEST_MITRE_DEG = 105.0
@@ -58,6 +61,19 @@ class _Material:
         return held
 
 
+@dataclass(frozen=True, eq=False)
+class _Points:
+    """Points of the walls (n, 3), normals of their facets (n, 3), and these in plan (n, 2)."""
+
+    points: FloatArray
+    normals: FloatArray
+    outward: FloatArray
+
+    def some(self, which: IntArray) -> _Points:
+        """Some of the points."""
+        return _Points(self.points[which], self.normals[which], self.outward[which])
+
+
 def excess_lines(scene: Scene) -> list[ProofLine]:
     """How far each half stands out beyond the draft hull, matching at the parting left aside."""
     kit = scene.kit
@@ -73,23 +89,46 @@ def excess_lines(scene: Scene) -> list[ProofLine]:
         points, normals = _samples(half)
         outward = normals[:, :2]
         outward = outward / np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-300)
-        excess = _excess(materials[half.sign], points, normals, outward)
-        name = f"{half.name} beyond its draft hull"
-        over = np.flatnonzero(excess > limit)
-        if len(over):
-            over = _some(over, excess)
-            excess[over] = np.minimum(excess[over], _sideways(materials[half.sign], points[over]))
-            over = over[excess[over] > limit]
-        other = scene.half(-half.sign)
-        if matched and other is not None and len(over) and len(half.outline):
-            pair = (materials[half.sign], materials[-half.sign])
-            met = _met(half, *pair, points[over], normals[over], outward[over])
-            excess[over[met]] = 0.0
+        walls = _Points(points, normals, outward)
+        own = materials[half.sign]
+        excess = _excess(own, walls)
+        other = scene.half(-half.sign) if matched else None
+        across = None if other is None else materials[other.sign]
+        _look_again(half, own, across, walls, excess, limit)
         worst = int(np.argmax(excess)) if len(excess) else -1
         figure = float(excess[worst]) if worst >= 0 else 0.0
         spot = half.place(points[worst]) if worst >= 0 else None
-        lines.append(at_most(name, figure, limit, "mm", spot))
+        lines.append(at_most(f"{half.name} beyond its draft hull", figure, limit, "mm", spot))
     return lines
+
+
+def _look_again(
+    half: Half,
+    own: _Material | None,
+    other: _Material | None,
+    walls: _Points,
+    excess: FloatArray,
+    limit: float,
+) -> None:
+    """Judge the points over the limit in other ways, and tell how far out the rest of them are.
+
+    Changes ``excess`` in place; without ``other`` no matching is taken as an explanation.
+    """
+    over = np.flatnonzero(excess > limit)
+    if not len(over):
+        return
+    over = _some(over, excess)
+    excess[over] = np.minimum(excess[over], _sideways(own, walls.points[over]))
+    over = over[excess[over] > limit]
+    if other is not None and len(over) and len(half.outline):
+        met = _met(half, own, other, walls.some(over))
+        excess[over[met]] = 0.0
+        over = over[~met]
+    if len(over):
+        far = over[:: -(-len(over) // _MOST_FAR)]
+        steps = _excess(own, walls.some(far), _FAR_STEPS_MM)
+        excess[over] = np.minimum(excess[over], steps.max())
+        excess[far] = np.minimum(excess[far], steps)
 
 
 def _some(over: IntArray, excess: FloatArray) -> IntArray:
@@ -141,14 +180,18 @@ def _samples(half: Half) -> tuple[FloatArray, FloatArray]:
 
 
 def _excess(
-    material: _Material | None, points: FloatArray, normals: FloatArray, outward: FloatArray
+    material: _Material | None, walls: _Points, steps: Sequence[float] = _STEPS_MM
 ) -> FloatArray:
-    """How far each point has to move inward to lie in the draft hull, mm (a step's upper end)."""
+    """How far each point has to move against its normal to lie in the draft hull, mm.
+
+    One of the steps, or 100 where none of them is enough.
+    """
+    points, normals, outward = walls.points, walls.normals, walls.outward
     if material is None:
         return points[:, 2].copy()
-    excess = np.full(len(points), 2.0 * _STEPS_MM[-1])
+    excess = np.full(len(points), 2.0 * _FAR_STEPS_MM[-1])
     rest = np.arange(len(points))
-    for step in _STEPS_MM:
+    for step in steps:
         inner = points[rest] - step * normals[rest]
         inner[:, 2] = np.maximum(inner[:, 2], 0.0)
         held = material.holds(inner, outward[rest])
@@ -174,9 +217,7 @@ def _met(
     half: Half,
     own: _Material | None,
     other: _Material | None,
-    points: FloatArray,
-    normals: FloatArray,
-    outward: FloatArray,
+    walls: _Points,
 ) -> npt.NDArray[np.bool_]:
     """Which points stand out because the half was tapered to meet the other half's outline.
 
@@ -184,6 +225,7 @@ def _met(
     draft hull, and the wall may be out sideways by no more than at that foot. A low bead at the
     parting only has to lie over the other half's hull.
     """
+    points, normals, outward = walls.points, walls.normals, walls.outward
     if own is None:
         return np.zeros(len(points), dtype=bool)
     here = own.tree.gap_under(points, own.slope, EXCESS_LIMIT_MM)
@@ -199,7 +241,8 @@ def _met(
         rest = np.flatnonzero(~met if least is None else ~met & (points[:, 2] <= least))
         if not len(rest):
             continue
-        tight = _excess(other, foot[rest], way[rest], outward[rest]) <= EXCESS_LIMIT_MM
+        feet = _Points(foot[rest], way[rest], outward[rest])
+        tight = _excess(other, feet) <= EXCESS_LIMIT_MM
         if least is None:
             there = own.tree.gap_under(foot[rest], own.slope, EXCESS_LIMIT_MM)
             tight &= here[rest] <= there + EXCESS_LIMIT_MM
