@@ -151,6 +151,10 @@ def _flat_and_free(
     drafts = []
     order = np.argsort(labels, kind="stable")
     starts = np.searchsorted(labels[order], np.arange(count + 1))
+    labels, plane, count = _joined_planes(mesh, labels, plane & ~_held(labels, owned, count))
+    is_plane = plane[labels] & ~owned
+    order = np.argsort(labels, kind="stable")
+    starts = np.searchsorted(labels[order], np.arange(count + 1))
     normal = sum_by(labels, mesh.cross, count)
     size = float(mesh.areas.sum())
     for label in np.flatnonzero(plane):
@@ -192,10 +196,53 @@ def _plane_labels(
     soft = border & (edges.angle < SOFT_DEG) & ~owned[edges.facets].any(axis=1)
     soft &= pair[:, 1] <= WIDTH_RATIO * pair[:, 0]
     group = components(count, np.stack([first[soft], second[soft]], axis=1))
-    held = np.zeros(count, dtype=bool)
-    held[labels[owned]] = True
+    held = _held(labels, owned, count)
     members = np.bincount(group[~held], minlength=count)
     return (members[group] < FREE_PATCHES) & (area > 0.0)
+
+
+def _held(labels: IntArray, owned: BoolArray, count: int) -> BoolArray:
+    """Labels whose facets belong to a curved surface."""
+    held = np.zeros(count, dtype=bool)
+    held[labels[owned]] = True
+    return held
+
+
+def _joined_planes(
+    mesh: Mesh, labels: IntArray, plane: BoolArray
+) -> tuple[IntArray, BoolArray, int]:
+    """(labels, which are planes, their count) with planes joined that needles have split.
+
+    Two patches in one plane that share two vertices or more are one face.
+    """
+    count = len(plane)
+    corner = np.repeat(labels, 3)
+    here = plane[corner]
+    key = np.unique(mesh.faces.ravel()[here] * np.int64(count) + corner[here])
+    vertex, label = key // count, key % count
+    pairs = []
+    for step in (1, 2):
+        same = vertex[step:] == vertex[:-step]
+        pairs.append(np.stack([label[:-step][same], label[step:][same]], axis=1))
+    pair, times = np.unique(np.concatenate(pairs), axis=0, return_counts=True)
+    pair = pair[times >= 2]
+    normal = sum_by(labels, mesh.cross, count)
+    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-300)
+    weight = np.maximum(sum_by(labels, mesh.areas, count), 1e-300)
+    middle = sum_by(labels, mesh.triangles.mean(axis=1) * mesh.areas[:, None], count)
+    middle /= weight[:, None]
+    a, b = pair[:, 0], pair[:, 1]
+    apart = middle[b] - middle[a]
+    limit = flatness_limit(mesh)
+    alike = np.einsum("ij,ij->i", normal[a], normal[b]) > np.cos(np.radians(COPLANAR_DEG))
+    alike &= np.abs(np.einsum("ij,ij->i", normal[a], apart)) < limit
+    alike &= np.abs(np.einsum("ij,ij->i", normal[b], apart)) < limit
+    if not alike.any():
+        return labels, plane, count
+    group = components(count, pair[alike])
+    joined = np.zeros(int(group.max()) + 1, dtype=bool)
+    joined[group[plane]] = True
+    return group[labels], joined, len(joined)
 
 
 def _plane(mesh: Mesh, facets: IntArray, normal: FloatArray) -> Draftsman:

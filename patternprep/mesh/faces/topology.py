@@ -156,4 +156,5 @@ def planar_labels(mesh: Mesh, labels: IntArray, tolerance: float) -> BoolArray:
         np.maximum(away, np.abs(np.einsum("ij,ij->i", n, offset)), out=away)
     if count:
         worst = np.maximum.reduceat(away[order], starts)
-    return worst <= tolerance
+    # the normals of a closed ring of strips sum to nothing, and then nothing is far from a plane
+    return (worst <= tolerance) & (size[:, 0] >= 1.8 * weight)
