@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from patternprep.errors import KernelFault
+from patternprep.errors import GeometryFault
 from patternprep.mesh.kernel import Solid, plan_area, triangulate_rings, union_all
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.pattern.draft.bodies import pack
@@ -39,6 +39,8 @@ __all__ = ["Filled", "fill_undercuts"]
 _AREA_SHARE = 1e-7
 _TRIES = 3
 _SMALL_SHARE = 0.2
+_OVER_MM = 1e-7
+_VOLUME_SHARE = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,7 +112,7 @@ def _by_facets(
         solid = _closed(mesh, keep, rings)
         prisms = undercut_prisms(mesh, np.flatnonzero(lapping))
         return union_all([solid, *pack(prisms)]) if prisms else solid
-    except KernelFault:
+    except GeometryFault:
         return None
 
 
@@ -167,21 +169,68 @@ def _closed(mesh: HalfEdges, keep: BoolArray, rings: list[IntArray]) -> Solid:
     top = np.empty((count, 3))
     top[label] = mesh.points[mesh.origin[half]]
     top[top[:, 2] <= LOW_MM, 2] = 0.0
-    rim = np.concatenate(rings)
-    o, e = label[corner(rim)], label[corner(following(rim))]
-    # a rim vertex on z = 0 is its own foot
-    foot = np.arange(count)
-    high = np.unique(o[top[o, 2] > 0.0])
-    foot[high] = count + np.arange(len(high))
-    bottom = top[high] * [1.0, 1.0, 0.0]
-    walls = np.concatenate(
-        [np.column_stack([e, o, foot[o]]), np.column_stack([e, foot[o], foot[e]])]
-    )
-    distinct = (
-        (walls[:, 0] != walls[:, 1]) & (walls[:, 1] != walls[:, 2]) & (walls[:, 0] != walls[:, 2])
-    )
-    points = np.concatenate([top, bottom])
-    at = foot[np.concatenate([label[corner(r)] for r in rings])]
-    cap = at[triangulate_rings([points[foot[label[corner(r)]], :2] for r in rings])]
-    faces = np.concatenate([label.reshape(-1, 3), walls[distinct], cap[:, ::-1]])
-    return Solid.from_mesh(Mesh(points, faces), "filling undercuts")
+    walls, feet, columns = _walls(top, [label[corner(r)] for r in rings])
+    points = np.concatenate([top, feet])
+    cap = np.concatenate(columns)[triangulate_rings([points[c, :2] for c in columns])]
+    faces = np.concatenate([label.reshape(-1, 3), walls, cap[:, ::-1]])
+    whole = Mesh(points, faces)
+    solid = Solid.from_mesh(whole, "filling undercuts")
+    if abs(solid.volume - whole.volume) > _VOLUME_SHARE * abs(whole.volume):
+        raise GeometryFault("The filled half does not hold together.")
+    return solid
+
+
+def _walls(top: FloatArray, rings: list[IntArray]) -> tuple[IntArray, FloatArray, list[IntArray]]:
+    """(triangles of the walls under the rings, new feet on z = 0, foot of each column in rings).
+
+    Vertices of a ring that stand over each other make a column with one foot; a wall is a panel
+    between two columns, with the column's vertices on the side where they lie within its edge.
+    """
+    z = top[:, 2].tolist()
+    triangles: list[tuple[int, int, int]] = []
+    feet: list[FloatArray] = []
+    columns = []
+    for ring in rings:
+        plan = top[ring, :2]
+        step = np.abs(np.roll(plan, -1, axis=0) - plan).max(axis=1)
+        ends = np.flatnonzero(step > _OVER_MM)
+        if len(ends) < 3:
+            raise GeometryFault("A rim of the filled half has no area.")
+        turned = np.roll(ring, -(int(ends[0]) + 1))
+        parts = np.split(turned, (ends[1:] - ends[0]).tolist())
+        stacks = [part.tolist() for part in parts]
+        foot = []
+        for stack in stacks:
+            low = min(stack, key=z.__getitem__)
+            if z[low] > 0.0:
+                feet.append(top[low] * [1.0, 1.0, 0.0])
+                low = len(top) + len(feet) - 1
+            foot.append(low)
+        columns.append(np.array(foot, dtype=np.int64))
+        for i, here in enumerate(stacks):
+            j = (i + 1) % len(stacks)
+            triangles += _panel(_rising(here, z), foot[i], _rising(stacks[j][::-1], z), foot[j])
+    found = np.array(triangles, dtype=np.int64)
+    a, b, c = found.T
+    found = found[(a != b) & (b != c) & (c != a)]
+    return found, np.array(feet).reshape(-1, 3), columns
+
+
+def _rising(stack: list[int], z: list[float]) -> list[int]:
+    """The last vertex of a column, and those before it where the column rises to it."""
+    heights = [z[v] for v in stack]
+    if heights == sorted(heights):
+        return stack[::-1]
+    if heights != sorted(heights, reverse=True):
+        raise GeometryFault("A rim of the filled half goes up and down on the spot.")
+    return stack[-1:]
+
+
+def _panel(
+    left: list[int], left_foot: int, right: list[int], right_foot: int
+) -> list[tuple[int, int, int]]:
+    """Triangles between two upright edges, each given from its top down without its foot."""
+    over = right[0]
+    triangles = [(over, p, q) for p, q in zip(left, [*left[1:], left_foot], strict=True)]
+    triangles += [(left_foot, q, p) for p, q in zip(right, [*right[1:], right_foot], strict=True)]
+    return triangles
