@@ -115,6 +115,7 @@ class KitDraft:
     stock: list[dict[str, Any]] = field(default_factory=list)
     contraction: float = CONTRACTION
     print_scale: float = 1.0
+    walls: list[dict[str, Any]] = field(default_factory=list)
 
     def write(self, folder: Path) -> Path:
         """Write a kit whose figures agree with its files."""
@@ -138,7 +139,7 @@ class KitDraft:
             },
             "frame": {"part_to_mould": self.frame.tolist()},
             "parting": {"match": self.match, "step_mm": self.step_mm},
-            "draft": {"angle_deg": self.angle, "corner": "mitred", "walls": []},
+            "draft": {"angle_deg": self.angle, "corner": "mitred", "walls": self.walls},
             "stock": {"faces": self.stock},
             "volumes_mm3": {"part": part.volume, "casting": casting, **causes},
             "casting": {"volume_mm3": casting, "mass_kg": casting * 8e-6},
