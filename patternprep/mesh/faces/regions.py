@@ -30,6 +30,7 @@ WIDTH_RATIO = 3.0
 """Strips of one curved surface differ in width by less than this."""
 _SAMPLE = 200
 _FIRST_WINDOW = 800
+_MANY_RINGS = 24
 _CREASE = 2.5
 """Facets that meet at more than this times what is usual in a block are on different surfaces."""
 _IN_A_ROW = 10
@@ -258,7 +259,12 @@ class Finder:
         region = facets
         front = facets
         self.owner[facets] = -2
+        rings = 0
         while len(front):
+            rings += 1
+            if rings > _MANY_RINGS:
+                self.owner[region] = -1
+                return self.widened_at_once(region, surface, outward, step, typical)
             ring = np.unique(self.table[front])
             ring = ring[ring >= 0]
             ring = ring[self.owner[ring] == -1]
@@ -267,6 +273,14 @@ class Finder:
             region = np.concatenate([region, front]) if len(front) else region
         self.owner[region] = -1
         return region
+
+    def widened_at_once(
+        self, facets: IntArray, surface: Surface, outward: bool, step: float, typical: float
+    ) -> IntArray:
+        """The same for many narrow strips: all free facets are tested, then what hangs together."""
+        free = np.flatnonzero(self.owner == -1)
+        inside = free[self.fitting(free, surface, outward, step, typical)]
+        return self.connected(facets, np.union1d(inside, facets))
 
     # -- growth from a seed ------------------------------------------------------------------
 
@@ -296,8 +310,8 @@ class Finder:
         self.owner[every] = -1
         return every, more
 
-    def connected(self, seed: int, facets: IntArray) -> IntArray:
-        """Those of the facets that hang together with the seed."""
+    def connected(self, seeds: IntArray, facets: IntArray) -> IntArray:
+        """Those of the facets that hang together with one of the seeds."""
         facets = np.sort(facets)
         place = np.searchsorted(facets, self.table[facets])
         place = np.minimum(place, len(facets) - 1)
@@ -308,7 +322,7 @@ class Finder:
             shape=(len(facets), len(facets)),
         )
         label = connected_components(graph, directed=False)[1]
-        return facets[label == label[np.searchsorted(facets, seed)]]
+        return facets[np.isin(label, label[np.searchsorted(facets, seeds)])]
 
     def grow(self, seed: int) -> tuple[bool, IntArray]:
         """Try to grow a region from the seed; (accepted, facets that need not be tried again)."""
@@ -340,7 +354,7 @@ class Finder:
             inside = window[self.fitting(window, surface, outward, step, typical)]
             if seed not in inside:
                 return None, None
-            region = self.connected(seed, inside)
+            region = self.connected(np.array([seed]), inside)
             if len(region) < 6:
                 return None, None
             if len(region) == size:

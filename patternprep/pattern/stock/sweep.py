@@ -74,8 +74,12 @@ def require_clear(part: Mesh, swept: list[tuple[Face, float, Mesh]]) -> None:
         bodies.append((face, amount, solid))
     low = np.array([s.bounds[0] for _, _, s in bodies])
     high = np.array([s.bounds[1] for _, _, s in bodies])
-    meets = (low[:, None] < high[None] - _TOUCH_MM).all(axis=2)
-    meets &= (high[:, None] > low[None] + _TOUCH_MM).all(axis=2)
+    meets: BoolArray = np.all(low[:, None] < high[None] - _TOUCH_MM, axis=2)
+    meets &= np.all(high[:, None] > low[None] + _TOUCH_MM, axis=2)
+    for i, j in np.argwhere(np.triu(meets, 1)):
+        # neighbours share the corners that were solved for both: they meet in a mitre
+        if np.intersect1d(part.faces[bodies[i][0].facets], part.faces[bodies[j][0].facets]).size:
+            meets[i, j] = meets[j, i] = False
     if meets.sum() > len(bodies):
         united = union_all([s for _, _, s in bodies])
         total = sum(s.volume for _, _, s in bodies)
