@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from patternprep.mesh.faces.blocks import curved_regions
 from patternprep.mesh.faces.describe import described
 from patternprep.mesh.faces.model import FaceSet
-from patternprep.mesh.faces.regions import WIDTH_RATIO, Finder, curved_regions
+from patternprep.mesh.faces.regions import WIDTH_RATIO, Finder
 from patternprep.mesh.faces.surface import Surface
 from patternprep.mesh.faces.topology import (
     COPLANAR_DEG,
