@@ -34,6 +34,7 @@ _PULLED_IN = 0.98
 _TOUCH_MM = 1e-5
 _BELOW_MM = 0.002
 _BEAD_MM = 0.25
+_LIFT_MM = 0.5
 _UNKNOWN_SHARE = 2.0
 """Stock on free-form faces is not built again here: so much of it may stand out, mm per mm."""
 
@@ -87,13 +88,11 @@ def excess_lines(scene: Scene) -> list[ProofLine]:
     lines = []
     for half in scene.halves:
         points, normals = _samples(half)
-        outward = normals[:, :2]
-        outward = outward / np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-300)
-        walls = _Points(points, normals, outward)
+        walls = _Points(points, normals, _plan_unit(normals))
         own = materials[half.sign]
         excess = _excess(own, walls)
         other = scene.half(-half.sign) if matched else None
-        across = None if other is None else materials[other.sign]
+        across = None if other is None else (other, materials[other.sign])
         _look_again(half, own, across, walls, excess, limit)
         worst = int(np.argmax(excess)) if len(excess) else -1
         figure = float(excess[worst]) if worst >= 0 else 0.0
@@ -102,10 +101,16 @@ def excess_lines(scene: Scene) -> list[ProofLine]:
     return lines
 
 
+def _plan_unit(normals: FloatArray) -> FloatArray:
+    """The plan directions (n, 2) of normals (n, 3)."""
+    plan = normals[:, :2]
+    return np.asarray(plan / np.maximum(np.linalg.norm(plan, axis=1, keepdims=True), 1e-300))
+
+
 def _look_again(
     half: Half,
     own: _Material | None,
-    other: _Material | None,
+    other: tuple[Half, _Material | None] | None,
     walls: _Points,
     excess: FloatArray,
     limit: float,
@@ -216,7 +221,7 @@ def _sideways(material: _Material | None, points: FloatArray) -> FloatArray:
 def _met(
     half: Half,
     own: _Material | None,
-    other: _Material | None,
+    other: tuple[Half, _Material | None],
     walls: _Points,
 ) -> npt.NDArray[np.bool_]:
     """Which points stand out because the half was tapered to meet the other half's outline.
@@ -242,7 +247,14 @@ def _met(
         if not len(rest):
             continue
         feet = _Points(foot[rest], way[rest], outward[rest])
-        tight = _excess(other, feet) <= EXCESS_LIMIT_MM
+        tight = _excess(other[1], feet) <= EXCESS_LIMIT_MM
+        loose = np.flatnonzero(~tight)
+        if len(loose):
+            # in a mitred corner the hull is told by the other half's own walls there
+            _, facet = other[0].tree.distance(foot[rest[loose]] + np.array([0.0, 0.0, _LIFT_MM]))
+            facing = _plan_unit(other[0].mesh.normals[facet])
+            feet = _Points(foot[rest[loose]], way[rest[loose]], facing)
+            tight[loose] = _excess(other[1], feet) <= EXCESS_LIMIT_MM
         if least is None:
             there = own.tree.gap_under(foot[rest], own.slope, EXCESS_LIMIT_MM)
             tight &= here[rest] <= there + EXCESS_LIMIT_MM
