@@ -35,6 +35,8 @@ _TOUCH_MM = 1e-5
 _BELOW_MM = 0.002
 _BEAD_MM = 0.25
 _LIFT_MM = 0.5
+_SIDEWAYS_MM = 100.0
+_MOST_ALONG = 4
 _UNKNOWN_SHARE = 2.0
 """Stock on free-form faces is not built again here: so much of it may stand out, mm per mm."""
 
@@ -242,10 +244,16 @@ def _met(
     fall[:, :2] += run[:, None] * outward
     along = np.column_stack([outward, np.zeros(len(outward))])
     met = np.zeros(len(points), dtype=bool)
-    for foot, way, least in ((near, inward, None), (fall, along, None), (level, along, _BEAD_MM)):
-        rest = np.flatnonzero(~met if least is None else ~met & (points[:, 2] <= least))
+    for look in range(3 + _MOST_ALONG):
+        low = points[:, 2] <= (_BEAD_MM if look == 2 else np.inf)
+        rest = np.flatnonzero(~met & low)
         if not len(rest):
             continue
+        way = inward if look == 0 else along
+        if look < 3:
+            foot = (near, fall, level)[look]
+        else:
+            foot = _foot_further_along(half, fall, outward, rest, look - 3)
         feet = _Points(foot[rest], way[rest], outward[rest])
         tight = _excess(other[1], feet) <= EXCESS_LIMIT_MM
         loose = np.flatnonzero(~tight)
@@ -255,11 +263,31 @@ def _met(
             facing = _plan_unit(other[0].mesh.normals[facet])
             feet = _Points(foot[rest[loose]], way[rest[loose]], facing)
             tight[loose] = _excess(other[1], feet) <= EXCESS_LIMIT_MM
-        if least is None:
+        if look != 2:
             there = own.tree.gap_under(foot[rest], own.slope, EXCESS_LIMIT_MM)
             tight &= here[rest] <= there + EXCESS_LIMIT_MM
         met[rest] = tight
     return met
+
+
+def _foot_further_along(
+    half: Half, fall: FloatArray, outward: FloatArray, which: IntArray, turn: int
+) -> FloatArray:
+    """Where the walls of some points, carried on sideways, come to the outline; else their foot.
+
+    A wall that was tapered because one end of it stands on the outline leans more all along. The
+    places are taken in turn, the nearest first.
+    """
+    foot = fall.copy()
+    rim = np.concatenate([half.outline[:, 0, :2], half.outline[..., :2].mean(axis=1)])
+    for i in which[:: -(-len(which) // _MOST_FAR)]:
+        away = rim - fall[i, :2]
+        side = np.abs(away @ np.array([-outward[i, 1], outward[i, 0]]))
+        on = (np.abs(away @ outward[i]) <= EXCESS_LIMIT_MM) & (side <= _SIDEWAYS_MM)
+        places = np.flatnonzero(on)
+        if len(places) > turn:
+            foot[i, :2] = rim[places[np.argsort(side[places], kind="stable")[turn]]]
+    return foot
 
 
 def _nearest_foot(half: Half, level: FloatArray) -> tuple[FloatArray, FloatArray]:

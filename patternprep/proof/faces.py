@@ -14,8 +14,8 @@ from patternprep.proof.tree import FacetTree
 
 __all__ = ["StockedFace", "stocked_faces"]
 
-_FLAT_SHARE = 2e-5
-_FLAT_COSINE = float(np.cos(np.radians(1.5)))
+_FLAT_SHARE = 1e-6
+_FLAT_COSINE = float(np.cos(np.radians(0.4)))
 _ROUND_COSINE = float(np.cos(np.radians(30.0)))
 _NEAR_MM = 0.05
 
@@ -94,7 +94,7 @@ def _face(part: Mesh, partner: IntArray, tree: FacetTree, row: Figures, number: 
 
 
 def _on_plane(part: Mesh, point: FloatArray, normal: FloatArray) -> IntArray:
-    tolerance = max(1e-3, _FLAT_SHARE * float(part.size.max()))
+    tolerance = max(1e-4, _FLAT_SHARE * float(part.size.max()))
     near = np.abs((part.vertices - point) @ normal) <= tolerance
     on = near[part.faces].all(axis=1) & (part.normals @ normal >= _FLAT_COSINE)
     return np.flatnonzero(on)
