@@ -138,19 +138,22 @@ def _build(filled: Filled, lean: FloatArray, rules: SkirtRules, spare_mm: float)
 
 
 def repaired(solid: Solid, least_deg: float, rules: SkirtRules) -> tuple[Solid, Lean]:
-    """The hull drafted once more where facets lean a little too little, and its lean.
+    """The hull filled and drafted once more where facets lean too little, and its lean.
 
-    Sparing facets may tilt small ones; a hull's own hull differs from it only there.
+    Sparing facets may tilt small ones, and where the part folds over itself a crumb of an undercut
+    may be left; a hull's own hull differs from it only there.
     """
     lean = judge(solid.to_mesh(), least_deg)
     for _ in range(_REPAIRS):
         if lean.clean:
             break
-        mesh = half_edges(solid.to_mesh())
-        everywhere = np.full(len(mesh.faces), least_deg)
-        sources = find_sources(mesh, everywhere, np.zeros(len(mesh.faces), dtype=bool))
-        skirts = pack(lay_skirts(mesh.points, sources, rules))
-        grown = finished(union_all([solid, *skirts]), _REPAIR_SPARE_MM)
+        filled = fill_undercuts(solid, half_edges(solid.to_mesh()))
+        whole = Filled(
+            filled.solid,
+            half_edges(filled.solid.to_mesh()),
+            np.zeros(filled.solid.facets, dtype=bool),
+        )
+        grown = _build(whole, np.full(whole.solid.facets, least_deg), rules, _REPAIR_SPARE_MM)
         found = judge(grown.to_mesh(), least_deg)
         if (found.far_under_mm2, found.under_mm2) >= (lean.far_under_mm2, lean.under_mm2):
             break
