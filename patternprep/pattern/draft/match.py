@@ -33,8 +33,11 @@ __all__ = ["CLOSE_ENOUGH_MM", "Matched", "match_halves"]
 CLOSE_ENOUGH_MM = 0.003
 """Outlines nearer than this meet."""
 _SAME_WALL_MM = 0.02
+_OVERHANG_MM = 1.0
+"""A wall that overhangs the parting by no more than this is matched as well."""
 _SPARE_MM = 0.0002
 _BEAD_ROUNDS = 4
+_POLYGON = 3
 _CORNER = 1.6
 _SHARES = np.array([0.02, 0.26, 0.5, 0.74, 0.98])
 _ON_OUTLINE_MM = 0.004
@@ -59,7 +62,7 @@ def match_halves(cope: DraftedHalf, drag: DraftedHalf, corner: Corner, *, taper:
         float(h.facets.mesh.points[:, 2].max()) * np.tan(np.radians(float(h.lean_deg.max())))
         for h in halves
     )
-    far = growth + _SAME_WALL_MM
+    far = 2.0 * growth + _OVERHANG_MM
     outlines = [area_of_rings(base_rings(s)) for s in solids]
     arounds = _arounds(halves, outlines, far)
     if arounds is None:
@@ -112,16 +115,27 @@ def _arounds(
         length = np.maximum(np.hypot(run[:, 0], run[:, 1]), 1e-12)
         # metal lies on the left of a rim
         out = np.column_stack([run[:, 1], -run[:, 0]]) / length[:, None]
-        start = pieces.mean(axis=1) - 1e-6 * out
-        for outline in outlines:
-            near = boundary_segments(outline).reach(start, out, 2.0 * far) <= far
-            pieces, out, start = pieces[near], out[near], start[near]
-        if not len(pieces):
+        start = pieces[:, :1] + _SHARES[:, None] * run[:, None] - 1e-6 * out[:, None]
+        along = np.repeat(out, len(_SHARES), axis=0)
+        offs = [
+            boundary_segments(o).reach(start.reshape(-1, 2), along, 2.0 * far) for o in outlines
+        ]
+        off = np.maximum(*offs).reshape(-1, len(_SHARES))
+        near = (off <= far).any(axis=1)
+        if not near.any():
             return None
-        lines = shapely.line_merge(shapely.multilinestrings(shapely.linestrings(pieces)))
-        band = shapely.buffer(lines, _CORNER * far, cap_style="flat", quad_segs=4)
-        arounds.append(shapely.difference(band, _beyond_ends(lines, rims[i], 4.0 * far)))
+        off = off[off <= far]
+        lines = shapely.line_merge(shapely.multilinestrings(shapely.linestrings(pieces[near])))
+        wide = _CORNER * float(off.max()) + _SAME_WALL_MM
+        bands = [_band(line, rims[i], wide) for line in shapely.get_parts(lines)]
+        arounds.append(shapely.union_all(bands))
     return arounds
+
+
+def _band(line: shapely.Geometry, rim: Segments, wide: float) -> shapely.Geometry:
+    """What lies within ``wide`` of a line of the rim, and nearer to it than to what follows it."""
+    band = shapely.buffer(line, wide, cap_style="flat", quad_segs=4)
+    return shapely.difference(band, _beyond_ends(line, rim, 2.0 * wide))
 
 
 def _rim(half: Solid) -> Segments:
@@ -131,22 +145,18 @@ def _rim(half: Solid) -> Segments:
     return Segments(np.concatenate(ends) if ends else np.empty((0, 2, 2)))
 
 
-def _beyond_ends(lines: shapely.Geometry, rim: Segments, reach: float) -> shapely.Geometry:
-    """Where, past each end of the lines, the rim's other segments lie nearer than the lines."""
+def _beyond_ends(line: shapely.Geometry, rim: Segments, reach: float) -> shapely.Geometry:
+    """Where, past each end of the line, the rim's other segments lie nearer than the line."""
+    points = shapely.get_coordinates(line)
+    if np.allclose(points[0], points[-1], atol=1e-9):
+        return shapely.Polygon()
     sectors = []
-    for line in shapely.get_parts(lines):
-        points = shapely.get_coordinates(line)
-        if np.allclose(points[0], points[-1], atol=1e-9):
-            continue
-        for end, last in (
-            (points[-1], points[-1] - points[-2]),
-            (points[0], points[0] - points[1]),
-        ):
-            touching = np.hypot(*(rim.ends - end).transpose(2, 0, 1))
-            ids, ways = np.nonzero(touching < 1e-6)
-            away = rim.ends[ids, 1 - ways] - end
-            ahead = away @ last > -0.999 * np.hypot(*away.T) * np.hypot(*last)
-            sectors += [_sector(end, last, then, reach) for then in away[ahead]]
+    for end, last in ((points[-1], points[-1] - points[-2]), (points[0], points[0] - points[1])):
+        touching = np.hypot(*(rim.ends - end).transpose(2, 0, 1))
+        ids, ways = np.nonzero(touching < 1e-6)
+        away = rim.ends[ids, 1 - ways] - end
+        ahead = away @ last > -0.999 * np.hypot(*away.T) * np.hypot(*last)
+        sectors += [_sector(end, last, then, reach) for then in away[ahead]]
     return shapely.union_all(sectors)
 
 
@@ -194,6 +204,7 @@ def _goals(
     for i in (0, 1):
         more = shapely.intersection(outlines[1 - i], arounds[1 - i])
         parts = shapely.get_parts(shapely.union(outlines[i], more))
+        parts = parts[shapely.get_type_id(parts) == _POLYGON]
         goals.append(shapely.multipolygons(parts[shapely.intersects(parts, outlines[i])]))
     return goals
 
