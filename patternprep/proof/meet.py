@@ -27,9 +27,9 @@ _CORNER = 1.0 / float(np.cos(np.radians(52.5)))
 _FAR_MM = 100.0
 _SPACING = 200.0
 _SAME_WAY = 0.3
-_OVERHANG_MM = 0.16
+_OVERHANG_MM = 0.07
 _LOOK_MM = 0.02
-_MOST_JUDGED = 1000
+_MOST_JUDGED = 500
 _MOST_SAMPLES = 6000
 
 
@@ -104,7 +104,7 @@ def _filled(
     if not len(points) or not len(own) or not len(across):
         return filled
     chosen = np.arange(len(points))[:: -(-len(points) // _MOST_JUDGED)]
-    step = max(_LOOK_MM, reach / 150.0)
+    step = max(_LOOK_MM, reach / 400.0)
     inward = np.arange(0.0, reach + step, step)
     looks = points[chosen, None, :2] - inward[None, :, None] * facing[chosen, None]
     hits = scene.stocked_grid.hits(looks.reshape(-1, 2))
@@ -118,7 +118,7 @@ def _filled(
     first_over, first_wall = np.argmax(over, axis=1), np.argmax(inside, axis=1)
     steps = first_wall - first_over
     overhang = (steps + 1) * step
-    seen = inside.any(axis=1) & (overhang <= _OVERHANG_MM)
+    seen = inside.any(axis=1) & (overhang <= max(_OVERHANG_MM, 3.0 * step))
     wall = points[chosen].copy()
     wall[:, :2] -= inward[first_wall][:, None] * facing[chosen]
     wall = _nearest_on(own, wall)

@@ -67,6 +67,20 @@ def test_a_matched_half_shifted_is_found_though_it_still_holds_the_part(tmp_path
     assert "halves meet on the parting" in failed(prove(draft, tmp_path))
 
 
+@pytest.mark.parametrize("size", [0.4, 5.0])
+def test_a_matched_half_shifted_is_found_on_small_and_tall_patterns(
+    size: float, tmp_path: Path
+) -> None:
+    draft = kits.block()
+    draft.part = draft.part * size
+    draft.frame[:3, 3] *= size
+    draft.pieces = {name: t * size for name, t in draft.pieces.items()}
+    draft.volumes = {cause: v * size**3 for cause, v in draft.volumes.items()}
+    assert failed(prove(draft, tmp_path / "sound")) == set()
+    draft.pieces["drag"] = draft.pieces["drag"] + np.array([0.2, 0.0, 0.0])
+    assert "halves meet on the parting" in failed(prove(draft, tmp_path / "shifted"))
+
+
 @pytest.mark.parametrize("name", ["cope", "drag"])
 def test_a_facet_removed(name: str, tmp_path: Path) -> None:
     draft = kits.block()
