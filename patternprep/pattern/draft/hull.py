@@ -40,10 +40,9 @@ _ONTO_BASE_MM = 2.0 * SIMPLIFY_MM
 _REPAIRS = 2
 _REPAIR_SPARE_MM = 1e-5
 _METHODS = (
-    ("strips", SIMPLIFY_MM, False),
-    ("strips, fewer facets spared", 0.2 * SIMPLIFY_MM, False),
-    ("strips, no facets spared", 0.0, False),
-    ("single sources", 0.0, True),
+    ("strips", (SIMPLIFY_MM, 0.2 * SIMPLIFY_MM), False),
+    ("strips, no facets spared", (0.0,), False),
+    ("single sources", (0.0,), True),
 )
 
 
@@ -99,12 +98,18 @@ def draft_half(
     asked = asked_of_facets(mesh, rule)
     fault: KernelFault | None = None
     best: tuple[Solid, Lean, str] | None = None
-    for method, spare_mm, single in _METHODS:
+    for method, spares, single in _METHODS:
         progress("building the walls of draft")
         rules = SkirtRules(corner == "round", chord_mm, single)
         try:
-            solid = _build(filled, asked.lean_deg, rules, spare_mm)
-            solid, lean = repaired(solid, asked.least_deg, rules)
+            grown = _united(filled, asked.lean_deg, rules)
+            for spare_mm in spares:
+                solid = finished(grown, spare_mm)
+                lean = judge(solid.to_mesh(), asked.least_deg)
+                if lean.clean:
+                    break
+            else:
+                solid, lean = repaired(solid, asked.least_deg, rules)
         except KernelFault as caught:
             fault = caught
             continue
@@ -131,10 +136,10 @@ def draft_half(
     )
 
 
-def _build(filled: Filled, lean: FloatArray, rules: SkirtRules, spare_mm: float) -> Solid:
+def _united(filled: Filled, lean: FloatArray, rules: SkirtRules) -> Solid:
     sources = find_sources(filled.mesh, lean, filled.hidden)
     skirts = pack(lay_skirts(filled.mesh.points, sources, rules))
-    return finished(union_all([filled.solid, *skirts]), spare_mm)
+    return union_all([filled.solid, *skirts])
 
 
 def repaired(solid: Solid, least_deg: float, rules: SkirtRules) -> tuple[Solid, Lean]:
@@ -153,7 +158,8 @@ def repaired(solid: Solid, least_deg: float, rules: SkirtRules) -> tuple[Solid, 
             half_edges(filled.solid.to_mesh()),
             np.zeros(filled.solid.facets, dtype=bool),
         )
-        grown = _build(whole, np.full(whole.solid.facets, least_deg), rules, _REPAIR_SPARE_MM)
+        grown = _united(whole, np.full(whole.solid.facets, least_deg), rules)
+        grown = finished(grown, _REPAIR_SPARE_MM)
         found = judge(grown.to_mesh(), least_deg)
         if (found.far_under_mm2, found.under_mm2) >= (lean.far_under_mm2, lean.under_mm2):
             break
