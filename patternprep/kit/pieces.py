@@ -13,7 +13,7 @@ from patternprep.errors import GeometryFault
 from patternprep.mesh.check import require_sound
 from patternprep.mesh.kernel import Solid
 from patternprep.mesh.mesh import FloatArray, Mesh
-from patternprep.mesh.read.stl import read_stl
+from patternprep.mesh.read.stl import weld
 from patternprep.mesh.write import settle, write_3mf, write_stl
 
 __all__ = ["Piece", "make_piece", "sha256_of", "write_pattern_3mf", "write_piece"]
@@ -38,12 +38,12 @@ class Piece:
 
 def make_piece(name: str, solid: Solid, print_scale: float) -> Piece:
     """Settle a half; the drag is turned over so that its parting face lies on the bed."""
-    mesh = settle(solid.to_mesh())
+    mesh = weld(settle(solid.to_mesh()).triangles)
     report = require_sound(mesh, f"the {name}")
     flip = -1.0 if name == "drag" else 1.0
     matrix = np.diag([print_scale, flip * print_scale, flip * print_scale, 1.0])
     turned = mesh.transformed(matrix)
-    printed = turned if print_scale == 1.0 else settle(turned)
+    printed = turned if print_scale == 1.0 else weld(settle(turned).triangles)
     lowest = float(printed.bounds[0, 2])
     if lowest != 0.0:
         raise GeometryFault(
@@ -93,10 +93,3 @@ def sha256_of(path: Path) -> str:
     """SHA-256 of a file's bytes, in hexadecimal."""
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
-
-
-def read_back(path: Path) -> Mesh:
-    """A written file as it will be read by others, checked to be sound."""
-    mesh = read_stl(path)
-    require_sound(mesh, str(path))
-    return mesh
