@@ -106,6 +106,8 @@ def _by_facets(
         lapping = beside(mesh, doubtful) & (plain | doubtful)
         outline = outline + _area_rings(mesh, lapping)
         area = plan_area(outline)
+    # upright facets may cover a little more than those that look up
+    slack += 0.5 * float(np.abs(_plan_cross(mesh, np.flatnonzero(upright))).sum())
     if abs(plan_area(_area_rings(mesh, up)) - area) > slack:
         return None
     try:
