@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from patternprep.mesh.faces.best import FIT_MM
 from patternprep.mesh.faces.regions import SMOOTH_DEG, Finder
 from patternprep.mesh.faces.topology import Edges, components
 from patternprep.mesh.mesh import IntArray, Mesh
@@ -43,6 +44,26 @@ def _between_creases(finder: Finder, edges: Edges, blocks: list[IntArray]) -> li
     ]
 
 
+def _taken_whole(finder: Finder, blocks: list[IntArray]) -> list[IntArray]:
+    """Take the blocks that lie on one surface each; the others, without what was taken."""
+    left: list[IntArray] = []
+    while blocks:
+        smaller: list[IntArray] = []
+        for block, fit in zip(
+            blocks, finder.best_fits(blocks, [FIT_MM] * len(blocks)), strict=True
+        ):
+            facets = block[finder.owner[block] == -1]
+            if len(facets) < 6:
+                continue
+            if len(facets) < len(block):
+                # a neighbour has taken some of it: what is left is fitted anew
+                smaller.append(facets)
+            elif not finder.whole_block(facets, fit):
+                left.append(facets)
+        blocks = smaller
+    return left
+
+
 def curved_regions(mesh: Mesh, edges: Edges, patches: IntArray, noise: float) -> Finder:
     """All cylinders, cones, spheres and tori; the finder holds ``regions`` and ``owner``."""
     finder = Finder(mesh, edges, patches, noise)
@@ -53,16 +74,11 @@ def curved_regions(mesh: Mesh, edges: Edges, patches: IntArray, noise: float) ->
     first = patches[order[starts[:-1]]]
     several = sizes > finder.patch_size[first]
     left: list[IntArray] = []
-    for block in np.flatnonzero(several & (sizes >= 6)):
-        facets = order[starts[block] : starts[block + 1]]
-        facets = facets[finder.owner[facets] == -1]
-        if len(facets) >= 6 and not finder.whole_block(facets):
-            left.append(facets)
+    every = [order[starts[b] : starts[b + 1]] for b in np.flatnonzero(several & (sizes >= 6))]
+    left += _taken_whole(finder, every)
     if left:
-        for facets in _between_creases(finder, edges, left):
-            finder.whole_block(facets)
-    for facets in sorted(left, key=lambda f: -float(mesh.areas[f].sum())):
-        free = facets[finder.owner[facets] == -1]
-        if len(free) >= 6:
-            finder.from_seeds(free)
+        _taken_whole(finder, _between_creases(finder, edges, left))
+    left = [facets[finder.owner[facets] == -1] for facets in left]
+    left.sort(key=lambda f: -float(mesh.areas[f].sum()))
+    finder.from_seeds([facets for facets in left if len(facets) >= 6])
     return finder

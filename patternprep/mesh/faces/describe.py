@@ -104,10 +104,13 @@ def _inner_point(mesh: Mesh, facets: IntArray, rim: FloatArray) -> tuple[FloatAr
     rim = rim[:: max(len(rim) // 600, 1)]
     start, along = rim[:, 0], rim[:, 1] - rim[:, 0]
     size = np.maximum(np.einsum("ij,ij->i", along, along), 1e-300)
-    offset = spots[:, None, :] - start[None]
-    share = np.clip(np.einsum("ijk,jk->ij", offset, along) / size, 0.0, 1.0)
-    gap = offset - share[..., None] * along[None]
-    clear = np.einsum("ijk,ijk->ij", gap, gap).min(axis=1)
+    # |offset - share along|^2, multiplied out so that no array of vectors is needed
+    spots_here, start = spots - spots[0], start - spots[0]
+    dot = spots_here @ along.T - np.einsum("ij,ij->i", start, along)
+    share = np.clip(dot / size, 0.0, 1.0)
+    gap = np.einsum("ij,ij->i", spots_here, spots_here)[:, None] - 2.0 * spots_here @ start.T
+    gap += np.einsum("ij,ij->i", start, start) - share * (2.0 * dot - share * size)
+    clear = gap.min(axis=1)
     clear[: len(best)] *= 1.0 + 1e-6
     chosen = int(np.argmax(clear))
     return spots[chosen], int(from_facet[chosen])

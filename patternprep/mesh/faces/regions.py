@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Generator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,9 @@ import numpy.typing as npt
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from patternprep.mesh.faces.surface import Sample, Surface, fit_surface
+from patternprep.mesh.faces.best import FIT_MM, Fit, best_fits
+from patternprep.mesh.faces.many import Samples
+from patternprep.mesh.faces.surface import Sample, Surface
 from patternprep.mesh.faces.topology import (
     Edges,
     components,
@@ -24,15 +27,16 @@ BoolArray = npt.NDArray[np.bool_]
 
 SMOOTH_DEG = 35.0
 """Facets that meet at less may approximate one curved surface: 12 facets a turn meet at 30."""
-FIT_MM = 0.02
-"""Vertices lie within this of the fitted surface (less on small radii: 0.4 % of the radius)."""
 WIDTH_RATIO = 3.0
 """Strips of one curved surface differ in width by less than this."""
 _SAMPLE = 200
+_AT_ONCE = 512
+"""So many fits at once keep the arrays small."""
 _FIRST_WINDOW = 800
 _MANY_RINGS = 24
 _IN_A_ROW = 10
 """Seeds that may fail one after another before a block is left as free-form."""
+_BLOCKS_AT_ONCE = 12
 _BUDGET = 120
 """Seeds that may fail in all; each one that succeeds allows two more."""
 
@@ -45,6 +49,13 @@ class Region:
     surface: Surface
     outward: bool
     residual: float
+
+
+Found = tuple[IntArray, Surface]
+"""The facets of a region, and the surface they lie on."""
+Grown = tuple[IntArray, Found | None]
+Growth = Generator[tuple[IntArray, float], Fit | None, Grown]
+Spreading = Generator[tuple[IntArray, float], Fit | None, Found | None]
 
 
 class Finder:
@@ -71,6 +82,7 @@ class Finder:
         self.owner = np.full(mesh.facets, -1, dtype=np.int64)
         self.regions: list[Region] = []
         self.budget = _BUDGET
+        self.skip = np.zeros(mesh.facets, dtype=bool)
         self.turn = np.zeros(mesh.facets)
         bend = smooth & border
         for column in range(2):
@@ -95,80 +107,21 @@ class Finder:
         loose = min(FIT_MM, 0.004 * surface.curvature_radius)
         return min(loose, max(self.tight, 4.0 * typical)) + 2.0 * self.noise
 
-    def best_fit(self, facets: IntArray, close: float) -> tuple[Surface, float] | None:
-        """The simplest surface whose vertices fit; ``close`` bounds 8 of 10 of them, mm."""
-        sample = self.sample(facets)
-        found: tuple[Surface, float] | None = None
-        found_depth = np.inf
-        for kind in ("cylinder", "cone", "sphere", "torus"):
-            fit = self.fit_of_kind(kind, sample, close)
-            if fit is None or not self.same_side(fit[0], sample):
-                continue
-            surface, typical = fit
-            depth = sample.chord_depth(surface)
-            nearer = found is None or typical < 0.2 * found[1] - 2.0 * self.noise
-            deeper = depth > 1.5 * found_depth + 2.0 * self.noise
-            if (nearer and not deeper) or depth < 0.5 * found_depth - 2.0 * self.noise:
-                found, found_depth = fit, depth
-            if typical <= 2.0 * self.noise and kind != "sphere":
-                break
+    def best_fits(self, groups: Sequence[IntArray], close: Sequence[float]) -> list[Fit | None]:
+        """The simplest surface for each group of facets whose vertices fit.
+
+        ``close`` bounds 8 of 10 of them, mm.
+        """
+        found: list[Fit | None] = []
+        for start in range(0, len(groups), _AT_ONCE):
+            some = Samples.of([self.sample(g) for g in groups[start : start + _AT_ONCE]])
+            limits = np.array(close[start : start + _AT_ONCE])
+            found += best_fits(some, limits, self.noise)
         return found
 
-    def fit_of_kind(self, kind: str, sample: Sample, close: float) -> tuple[Surface, float] | None:
-        """(surface, what 8 of 10 vertices keep to) or None.
-
-        Where one solid has cut another, vertices lie on chords, inside of the surface: when most
-        of those that miss lie inside, the fit is taken again to the outer ones.
-        """
-        surface = fit_surface(kind, sample, self.noise, 10.0 * close)
-        if surface is None or surface.curvature_radius < 4.0 * self.noise:
-            return None
-        if kind == "torus" and self.few_rings(surface, sample):
-            return None
-        off = np.abs(surface.distance(sample.points))
-        typical = float(np.quantile(off, 0.8))
-        if off.max() > 4.0 * self.noise and len(sample.points) >= 24:
-            outer = self.outer_fit(surface, sample, 0.1 * typical + self.noise)
-            surface, typical = (surface, typical) if outer is None else outer
-        if typical > min(close, self.limit(surface)):
-            return None
-        return surface, typical
-
-    def outer_fit(
-        self, surface: Surface, sample: Sample, close: float
-    ) -> tuple[Surface, float] | None:
-        """The fit through the outermost vertices, a quarter of them or more, if it is close."""
-        fitted: Surface | None = surface
-        best: tuple[Surface, float] | None = None
-        for turn in range(6):
-            if fitted is None:
-                break
-            off = fitted.distance(sample.points)
-            low, high = (float(q) for q in np.quantile(off, (0.02, 0.98)))
-            outer = off >= high - 0.3 ** (turn + 1) * (high - low) - self.noise
-            if outer.mean() < 0.25 or outer.sum() < 12:
-                break
-            typical = float(np.quantile(np.abs(off[outer]), 0.8))
-            if typical <= close and high <= 2.0 * typical + 2.0 * self.noise:
-                best = min(best or (fitted, typical), (fitted, typical), key=lambda b: b[1])
-            if np.abs(off[outer]).max() <= self.noise:
-                break
-            fitted = fit_surface(surface.kind, sample.only(outer), self.noise, 1e3 * close)
-        return best
-
-    @staticmethod
-    def few_rings(surface: Surface, sample: Sample) -> bool:
-        """Do the vertices lie on fewer than five rings? A torus passes through any three."""
-        height, rho, _ = surface.split(sample.points)
-        around = np.sort(np.arctan2(height, rho - surface.radius))
-        return int((np.diff(around) > 0.01).sum()) < 4
-
-    @staticmethod
-    def same_side(surface: Surface, sample: Sample) -> bool:
-        """Do nearly all facets face along, or nearly all against, the surface's normal?"""
-        along = np.einsum("ij,ij->i", surface.normal(sample.centroids), sample.normals)
-        weight = float(sample.areas.sum())
-        return abs(float((np.sign(along) * sample.areas).sum())) > 0.98 * weight
+    def best_fit(self, facets: IntArray, close: float) -> Fit | None:
+        """The same for one group."""
+        return self.best_fits([facets], [close])[0]
 
     def fitting(
         self, facets: IntArray, surface: Surface, outward: bool, step: float, typical: float
@@ -229,9 +182,8 @@ class Finder:
         self.regions.append(Region(np.sort(facets), surface, outward, residual))
         return True
 
-    def whole_block(self, facets: IntArray) -> bool:
-        """Does the whole smooth block lie on one surface? Then take it, and what it touches."""
-        fit = self.best_fit(facets, FIT_MM)
+    def whole_block(self, facets: IntArray, fit: Fit | None) -> bool:
+        """Does the whole smooth block lie on the surface? Then take it, and what it touches."""
         if fit is None:
             return False
         surface, typical = fit
@@ -322,26 +274,32 @@ class Finder:
         label = connected_components(graph, directed=False)[1]
         return facets[np.isin(label, label[np.searchsorted(facets, seeds)])]
 
-    def grow(self, seed: int) -> tuple[bool, IntArray]:
-        """Try to grow a region from the seed; (accepted, facets that need not be tried again)."""
-        tried = np.array([seed])
+    def growth(self, seed: int) -> Growth:
+        """Try to grow a region from the seed.
+
+        A generator, so that many may run abreast: it asks for fits (facets, how close) and is
+        sent them. It returns the facets that need not be tried again where there is no region,
+        and the region with its surface where there is one. It changes no owner.
+        """
+        tried: IntArray | None = None
         for spread, most in ((16.0, 300), (45.0, 1200)):
             near, _ = self.neighbourhood(seed, most, spread)
-            tried = near if len(tried) == 1 else tried
+            tried = near if tried is None else tried
             if len(near) < 6:
-                return False, near
+                return near, None
             bulge = self.sample(near).bulge
-            fit = self.best_fit(near, max(2.0 * self.noise, 0.02 * bulge))
-            if fit is None or bulge < 20.0 * self.noise:
+            if bulge < 20.0 * self.noise:
                 continue
-            region, surface = self.spread_out(seed, near, *fit)
-            if region is not None and surface is not None and self.accept(region, surface):
-                return True, region
-        return False, tried
+            fit = yield near, max(2.0 * self.noise, 0.02 * bulge)
+            if fit is None:
+                continue
+            region = yield from self.spread_out(seed, near, *fit)
+            if region is not None and self.several_patches(region[0]):
+                return tried, region
+        assert tried is not None
+        return tried, None
 
-    def spread_out(
-        self, seed: int, near: IntArray, surface: Surface, typical: float
-    ) -> tuple[IntArray | None, Surface | None]:
+    def spread_out(self, seed: int, near: IntArray, surface: Surface, typical: float) -> Spreading:
         """Grow from a first fit by refitting on ever larger windows until nothing changes."""
         window_size = _FIRST_WINDOW
         window, more = self.neighbourhood(seed, window_size, 181.0)
@@ -351,10 +309,10 @@ class Finder:
             outward = self.outward(near, surface)
             inside = window[self.fitting(window, surface, outward, step, typical)]
             if seed not in inside:
-                return None, None
+                return None
             region = self.connected(np.array([seed]), inside)
             if len(region) < 6:
-                return None, None
+                return None
             if len(region) == size:
                 if not more or not self.at_rim(region, window):
                     break
@@ -363,15 +321,31 @@ class Finder:
                 size = 0
                 continue
             size = len(region)
-            fit = self.best_fit(region, self.tight)
+            fit = yield region, self.tight
             if fit is None:
-                return None, None
+                return None
             surface, typical = fit
             near, step = region, self.usual_step(region)
         turn = self.mesh.normals[region] @ self.mesh.normals[seed]
         if turn.min() > np.cos(np.radians(12.0)):
-            return None, None
+            return None
         return region, surface
+
+    def abreast(self, seeds: Sequence[int]) -> list[Grown]:
+        """Grow from all seeds, with the fits that are wanted at one time done at once."""
+        growths = [self.growth(seed) for seed in seeds]
+        results: dict[int, Grown] = {}
+        answers: dict[int, Fit | None] = dict.fromkeys(range(len(seeds)))
+        while answers:
+            wanted: dict[int, tuple[IntArray, float]] = {}
+            for number, answer in answers.items():
+                try:
+                    wanted[number] = growths[number].send(answer)
+                except StopIteration as end:
+                    results[number] = end.value
+            fits = self.best_fits([w[0] for w in wanted.values()], [w[1] for w in wanted.values()])
+            answers = dict(zip(wanted, fits, strict=True))
+        return [results[number] for number in range(len(seeds))]
 
     def at_rim(self, region: IntArray, window: IntArray) -> bool:
         """Does the region reach free facets outside the window?"""
@@ -380,23 +354,59 @@ class Finder:
         around = around[self.owner[around] == -1]
         return bool(len(np.setdiff1d(around, window)))
 
-    def from_seeds(self, facets: IntArray) -> None:
-        """Take the surfaces out of a smooth block one after another."""
-        key = np.round(self.mesh.areas[facets], 6)
-        place = np.round(self.centroids[facets], 4)
-        order = facets[np.lexsort((place[:, 2], place[:, 1], place[:, 0], -key))]
-        dead = set[int]()
-        failures = 0
-        for seed in order:
-            if self.owner[seed] != -1 or int(seed) in dead or self.turn[seed] == 0.0:
-                continue
-            good, region = self.grow(int(seed))
-            if good:
-                failures = 0
-                self.budget += 2
-                continue
-            dead.update(region.tolist())
-            failures += 1
-            self.budget -= 1
-            if failures > _IN_A_ROW or self.budget < 0:
+    def from_seeds(self, blocks: Sequence[IntArray]) -> None:
+        """Take the surfaces out of smooth blocks one after another, some blocks at a time."""
+        self.skip = (self.owner != -1) | (self.turn == 0.0)
+        for start in range(0, len(blocks), _BLOCKS_AT_ONCE):
+            searches = [_Search(self, block) for block in blocks[start : start + _BLOCKS_AT_ONCE]]
+            while self.budget >= 0:
+                seeds = [search.next_seeds() for search in searches]
+                every = [seed for some in seeds for seed in some]
+                if not every:
+                    break
+                grown = iter(self.abreast(every))
+                for search, some in zip(searches, seeds, strict=True):
+                    search.enter(some, [next(grown) for _ in some])
+
+
+class _Search:
+    """What is known of one smooth block while surfaces are grown in it."""
+
+    def __init__(self, finder: Finder, facets: IntArray) -> None:
+        self.finder = finder
+        key = np.round(finder.mesh.areas[facets], 6)
+        place = np.round(finder.centroids[facets], 4)
+        self.order = facets[np.lexsort((place[:, 2], place[:, 1], place[:, 0], -key))]
+        self.failures = 0
+
+    def next_seeds(self) -> list[int]:
+        """The next seeds in order, no two of them close together; one where the last was good."""
+        finder = self.finder
+        covered = finder.skip.copy()
+        seeds: list[int] = []
+        most = _IN_A_ROW + 1 - self.failures if self.failures else 1
+        while len(seeds) < most:
+            ahead = self.order[~covered[self.order]]
+            if not len(ahead):
                 break
+            seeds.append(int(ahead[0]))
+            covered[finder.neighbourhood(seeds[-1], 300, 16.0)[0]] = True
+        return seeds
+
+    def enter(self, seeds: Sequence[int], grown: Sequence[Grown]) -> None:
+        """Note what came of the seeds, up to the first that is good."""
+        finder = self.finder
+        for tried, found in grown:
+            if finder.budget < 0:
+                return
+            if found is not None:
+                if not (finder.owner[found[0]] == -1).all():
+                    return  # another block has come first: the seeds are tried again
+                finder.accept(*found)
+                finder.skip[found[0]] = True
+                self.failures = 0
+                finder.budget += 2
+                return
+            finder.skip[tried] = True
+            self.failures += 1
+            finder.budget -= 1
