@@ -12,7 +12,7 @@ from patternprep.mesh.faces.depth import open_at_both_ends
 from patternprep.mesh.faces.model import KINDS, Face, FaceSet, Vector
 from patternprep.mesh.faces.order import by_size_and_place
 from patternprep.mesh.faces.surface import Surface
-from patternprep.mesh.faces.topology import Edges
+from patternprep.mesh.faces.topology import Edges, distinct, facet_middles
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 
 __all__ = ["FULL_TURN_MISSING_DEG", "described"]
@@ -40,8 +40,9 @@ def described(mesh: Mesh, edges: Edges, drafts: Sequence[Draft], noise: float) -
     for index, draft in enumerate(drafts):
         owner[draft.facets] = index
     rims = _rims(edges, owner, len(drafts))
+    scratch = np.zeros(len(mesh.vertices), dtype=np.int64)
     faces = [
-        _face(mesh, draft, mesh.vertices[edges.ends[rims[index]]])
+        _face(mesh, draft, mesh.vertices[edges.ends[rims[index]]], scratch)
         for index, draft in enumerate(drafts)
     ]
     for index, face in enumerate(faces):
@@ -77,9 +78,7 @@ def _rims(edges: Edges, owner: IntArray, count: int) -> list[IntArray]:
 def _middle(mesh: Mesh, facets: IntArray) -> FloatArray:
     """Centre of area."""
     weights = mesh.areas[facets] + 1e-300
-    return np.asarray(
-        (mesh.triangles[facets].mean(axis=1) * weights[:, None]).sum(axis=0) / weights.sum()
-    )
+    return np.asarray((facet_middles(mesh)[facets] * weights[:, None]).sum(axis=0) / weights.sum())
 
 
 def _tuple(vector: FloatArray) -> Vector:
@@ -125,7 +124,7 @@ def covered_degrees(mesh: Mesh, facets: IntArray, surface: Surface) -> float:
     second = np.cross(height_axis, first)
     offset = mesh.triangles[facets] - surface.point
     angle = np.degrees(np.arctan2(offset @ second, offset @ first))
-    middle = offset.mean(axis=1)
+    middle = facet_middles(mesh)[facets] - surface.point
     base = np.degrees(np.arctan2(middle @ second, middle @ first))
     spread = (angle - base[:, None] + 180.0) % 360.0 - 180.0
     low = (base + spread.min(axis=1)) % 360.0
@@ -140,7 +139,7 @@ def covered_degrees(mesh: Mesh, facets: IntArray, surface: Surface) -> float:
     return max(360.0 - missing, 0.0)
 
 
-def _face(mesh: Mesh, draft: Draft, rim: FloatArray) -> Face:
+def _face(mesh: Mesh, draft: Draft, rim: FloatArray, scratch: IntArray) -> Face:
     """All figures of one face but its name and depth."""
     facets, surface = draft.facets, draft.surface
     point, facet = _inner_point(mesh, facets, rim)
@@ -164,7 +163,7 @@ def _face(mesh: Mesh, draft: Draft, rim: FloatArray) -> Face:
         return replace(
             face, kind="sphere", axis_point=_tuple(surface.point), radius_mm=surface.radius
         )
-    vertices = mesh.vertices[np.unique(mesh.faces[facets])]
+    vertices = mesh.vertices[distinct(mesh.faces[facets], scratch)]
     axis = surface.axis * _sign(surface.axis)
     heights = (vertices - surface.point) @ axis
     turn = covered_degrees(mesh, facets, surface)

@@ -11,12 +11,14 @@ from patternprep.mesh.faces.blocks import curved_regions
 from patternprep.mesh.faces.describe import described
 from patternprep.mesh.faces.model import FaceSet
 from patternprep.mesh.faces.regions import WIDTH_RATIO, Finder
-from patternprep.mesh.faces.surface import Surface
+from patternprep.mesh.faces.surface import Surface, cross_of
 from patternprep.mesh.faces.topology import (
     COPLANAR_DEG,
     Edges,
     components,
     coplanar_patches,
+    distinct,
+    facet_middles,
     mesh_edges,
     planar_labels,
     position_noise,
@@ -84,10 +86,12 @@ def _same_cylinder(a: Surface, b: Surface, length: float, limit: float) -> bool:
     """Do two cylinders agree in axis and radius over the length?"""
     if abs(a.radius - b.radius) > limit:
         return False
-    if float(np.linalg.norm(np.cross(a.axis, b.axis))) * max(length, a.radius) > 4.0 * limit:
-        return False
     offset = b.point - a.point
-    return float(np.linalg.norm(offset - (offset @ a.axis) * a.axis)) <= 2.0 * limit
+    aside = offset - (offset @ a.axis) * a.axis
+    if float(aside @ aside) > 4.0 * limit * limit:
+        return False
+    lean = cross_of(a.axis, b.axis)
+    return float(np.sqrt(lean @ lean)) * max(length, a.radius) <= 4.0 * limit
 
 
 def _joined(finder: Finder) -> list[Draftsman]:
@@ -158,6 +162,7 @@ def _flat_and_free(
     starts = np.searchsorted(labels[order], np.arange(count + 1))
     normal = sum_by(labels, mesh.cross, count)
     size = float(mesh.areas.sum())
+    scratch = np.zeros(len(mesh.vertices), dtype=np.int64)
     for label in np.flatnonzero(plane):
         facets = order[starts[label] : starts[label + 1]]
         facets = facets[is_plane[facets]]
@@ -166,7 +171,7 @@ def _flat_and_free(
         if np.linalg.norm(normal[label]) <= 1e-12 * size:
             is_plane[facets] = False
         else:
-            drafts.append(_plane(mesh, np.sort(facets), normal[label]))
+            drafts.append(_plane(mesh, np.sort(facets), normal[label], scratch))
     rest = ~owned & ~is_plane
     if rest.any():
         both = rest[edges.facets].all(axis=1) & (edges.angle < 60.0)
@@ -230,7 +235,7 @@ def _joined_planes(
     normal = sum_by(labels, mesh.cross, count)
     normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-300)
     weight = np.maximum(sum_by(labels, mesh.areas, count), 1e-300)
-    middle = sum_by(labels, mesh.triangles.mean(axis=1) * mesh.areas[:, None], count)
+    middle = sum_by(labels, facet_middles(mesh) * mesh.areas[:, None], count)
     middle /= weight[:, None]
     a, b = pair[:, 0], pair[:, 1]
     apart = middle[b] - middle[a]
@@ -246,12 +251,12 @@ def _joined_planes(
     return group[labels], joined, len(joined)
 
 
-def _plane(mesh: Mesh, facets: IntArray, normal: FloatArray) -> Draftsman:
+def _plane(mesh: Mesh, facets: IntArray, normal: FloatArray, scratch: IntArray) -> Draftsman:
     """A plane through the facets, by their summed normal and mean height."""
     axis = normal / np.linalg.norm(normal)
-    vertices = mesh.vertices[np.unique(mesh.faces[facets])]
+    vertices = mesh.vertices[distinct(mesh.faces[facets], scratch)]
     weights = mesh.areas[facets]
-    middle = (mesh.triangles[facets].mean(axis=1) * weights[:, None]).sum(axis=0) / weights.sum()
+    middle = (facet_middles(mesh)[facets] * weights[:, None]).sum(axis=0) / weights.sum()
     heights = (vertices - middle) @ axis
     point = middle + axis * float(np.median(heights))
     residual = float(np.sqrt(np.mean(((vertices - point) @ axis) ** 2)))

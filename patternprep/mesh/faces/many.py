@@ -104,7 +104,10 @@ class Samples:
             np.array([len(s.points) for s in samples]),
         )
         corners = np.concatenate([s.corners for s in samples])
-        middles = Cloud(corners.mean(axis=1).T.copy(), np.array([len(s.corners) for s in samples]))
+        middles = Cloud(
+            ((corners[:, 0] + corners[:, 1] + corners[:, 2]) / 3.0).T.copy(),
+            np.array([len(s.corners) for s in samples]),
+        )
         sides = 0.5 * (corners + corners[:, [1, 2, 0]])
         return Samples(
             points,

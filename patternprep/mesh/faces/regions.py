@@ -16,6 +16,8 @@ from patternprep.mesh.faces.surface import Sample, Surface
 from patternprep.mesh.faces.topology import (
     Edges,
     components,
+    distinct,
+    facet_middles,
     neighbour_table,
     sum_by,
 )
@@ -66,7 +68,7 @@ class Finder:
         self.patches = patches
         self.noise = noise
         self.tight = 1e-3 + 1e-5 * float(np.linalg.norm(mesh.size))
-        self.centroids = mesh.triangles.mean(axis=1)
+        self.centroids = facet_middles(mesh)
         smooth = edges.angle < SMOOTH_DEG
         self.table = neighbour_table(mesh.facets, edges, smooth)
         self.patch_size = np.bincount(patches)
@@ -80,6 +82,7 @@ class Finder:
         alike = pair[:, 1] <= WIDTH_RATIO * pair[:, 0]
         self.blocks = components(mesh.facets, edges.facets[smooth & (alike | ~border)])
         self.owner = np.full(mesh.facets, -1, dtype=np.int64)
+        self.scratch = np.zeros(max(len(mesh.vertices), mesh.facets), dtype=np.int64)
         self.regions: list[Region] = []
         self.budget = _BUDGET
         self.skip = np.zeros(mesh.facets, dtype=bool)
@@ -92,7 +95,7 @@ class Finder:
 
     def sample(self, facets: IntArray) -> Sample:
         """At most a few hundred vertices and facets, evenly taken."""
-        vertices = np.unique(self.mesh.faces[facets])
+        vertices = distinct(self.mesh.faces[facets], self.scratch)
         vertices = vertices[:: max(len(vertices) // _SAMPLE, 1)]
         some = facets[:: max(len(facets) // _SAMPLE, 1)]
         return Sample(
@@ -158,9 +161,15 @@ class Finder:
         )
         return np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))).max(axis=1)
 
+    def around(self, facets: IntArray) -> IntArray:
+        """Free facets across the smooth edges of some, ascending; some of these among them."""
+        ring = self.table[facets].ravel()
+        ring = ring[ring >= 0]
+        return distinct(ring[self.owner[ring] == -1], self.scratch)
+
     def several_patches(self, facets: IntArray) -> bool:
         """Are there four strips or more among the facets?"""
-        return len(np.unique(self.patches[facets])) >= 4
+        return len(distinct(self.patches[facets], self.scratch)) >= 4
 
     def usual_step(self, facets: IntArray) -> float:
         """Median of the angles between neighbouring strips, degrees."""
@@ -215,9 +224,7 @@ class Finder:
             if rings > _MANY_RINGS:
                 self.owner[region] = -1
                 return self.widened_at_once(region, surface, outward, step, typical)
-            ring = np.unique(self.table[front])
-            ring = ring[ring >= 0]
-            ring = ring[self.owner[ring] == -1]
+            ring = self.around(front)
             front = ring[self.fitting(ring, surface, outward, step, typical)]
             self.owner[front] = -2
             region = np.concatenate([region, front]) if len(front) else region
@@ -243,9 +250,7 @@ class Finder:
         count = 1
         more = False
         while len(front):
-            ring = np.unique(self.table[front])
-            ring = ring[ring >= 0]
-            front = ring[self.owner[ring] == -1]
+            front = self.around(front)
             if not len(front):
                 break
             self.owner[front] = -2
@@ -349,10 +354,7 @@ class Finder:
 
     def at_rim(self, region: IntArray, window: IntArray) -> bool:
         """Does the region reach free facets outside the window?"""
-        around = np.unique(self.table[region])
-        around = around[around >= 0]
-        around = around[self.owner[around] == -1]
-        return bool(len(np.setdiff1d(around, window)))
+        return bool(len(np.setdiff1d(self.around(region), window)))
 
     def from_seeds(self, blocks: Sequence[IntArray]) -> None:
         """Take the surfaces out of smooth blocks one after another, some blocks at a time."""

@@ -16,7 +16,7 @@ from patternprep.mesh.mesh import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 
-__all__ = ["Sample", "Surface", "frame_of"]
+__all__ = ["Sample", "Surface", "cross_of", "frame_of"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,7 +92,7 @@ class Sample:
     @cached_property
     def centroids(self) -> FloatArray:
         """Middles of the facets (k, 3)."""
-        return self.corners.mean(axis=1)
+        return np.asarray(self.corners[:, 0] + self.corners[:, 1] + self.corners[:, 2]) / 3.0
 
     @property
     def bulge(self) -> float:

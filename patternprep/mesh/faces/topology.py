@@ -16,6 +16,8 @@ __all__ = [
     "Edges",
     "components",
     "coplanar_patches",
+    "distinct",
+    "facet_middles",
     "mesh_edges",
     "neighbour_table",
     "position_noise",
@@ -52,19 +54,42 @@ def position_noise(mesh: Mesh) -> float:
     return 4.0 * float(np.abs(mesh.bounds).max()) * 2.0**-24 + 1e-9
 
 
+def facet_middles(mesh: Mesh) -> FloatArray:
+    """Middle of each facet, (m, 3) mm; kept with the mesh."""
+    kept = mesh.__dict__.get("_facet_middles")
+    if kept is None:
+        a, b, c = (mesh.triangles[:, corner] for corner in range(3))
+        kept = mesh.__dict__["_facet_middles"] = (a + b + c) / 3.0
+    return kept
+
+
+def distinct(ids: IntArray, scratch: IntArray) -> IntArray:
+    """The ids that occur in an array of any shape, once each and ascending.
+
+    ``scratch``: any array with a place for each id; it is overwritten there.
+    """
+    flat = ids.ravel()
+    place = np.arange(len(flat))
+    scratch[flat] = place
+    last = flat[scratch[flat] == place]
+    last.sort()
+    return last
+
+
 def mesh_edges(mesh: Mesh) -> Edges:
     """Pair the half-edges; edges that are not shared by exactly two facets are left out."""
     faces = mesh.faces
     start = faces.ravel()
     end = faces[:, [1, 2, 0]].ravel()
     key = np.minimum(start, end) * np.int64(len(mesh.vertices)) + np.maximum(start, end)
-    order = np.argsort(key, kind="stable")
+    order = np.argsort(key)
     ordered = key[order]
     same = ordered[1:] == ordered[:-1]
     before = np.concatenate([[False], same[:-1]])
     after = np.concatenate([same[1:], [False]])
     first = np.flatnonzero(same & ~before & ~after)
     half = np.stack([order[first], order[first + 1]], axis=1)
+    half.sort(axis=1)
     half = half[start[half[:, 0]] == end[half[:, 1]]]
     facets, slots = half // 3, half % 3
     ends = np.stack([start[half[:, 0]], end[half[:, 0]]], axis=1)
@@ -144,7 +169,7 @@ def planar_labels(mesh: Mesh, labels: IntArray, tolerance: float) -> BoolArray:
     size = np.linalg.norm(normal, axis=1, keepdims=True)
     normal = np.divide(normal, size, out=np.zeros_like(normal), where=size > 0.0)
     weight = np.maximum(sum_by(labels, mesh.areas, count), 1e-300)
-    centre = sum_by(labels, mesh.triangles.mean(axis=1) * mesh.areas[:, None], count)
+    centre = sum_by(labels, facet_middles(mesh) * mesh.areas[:, None], count)
     centre /= weight[:, None]
     worst = np.zeros(count)
     order = np.argsort(labels, kind="stable")
