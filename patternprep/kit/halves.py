@@ -12,7 +12,6 @@ from patternprep.pattern.draft import (
     AngleRule,
     DraftedPattern,
     constant_angle,
-    cut_at_parting,
     draft_pattern,
 )
 from patternprep.pattern.parting import Undercut, undercuts_of_pairs
@@ -64,7 +63,7 @@ def _cut(whole: Solid, low: float, high: float) -> tuple[Solid | None, Solid | N
         )
     if high <= 0.0:
         return None, whole
-    above, below = cut_at_parting(whole)
+    above, below = whole.split_by_plane()
     return (None if above.is_empty else above), (None if below.is_empty else below)
 
 
