@@ -46,7 +46,8 @@ def facet_boxes(mesh: Mesh) -> tuple[FloatArray, FloatArray]:
     """Lowest and highest corner of each facet, (m, 3) each; kept with the mesh."""
     kept = mesh.__dict__.get("_facet_boxes")
     if kept is None:
-        kept = mesh.triangles.min(axis=1), mesh.triangles.max(axis=1)
+        a, b, c = (mesh.triangles[:, corner] for corner in range(3))
+        kept = np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
         mesh.__dict__["_facet_boxes"] = kept
     return kept
 

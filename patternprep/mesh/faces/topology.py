@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +17,7 @@ __all__ = [
     "components",
     "coplanar_patches",
     "distinct",
+    "edges_among",
     "facet_middles",
     "mesh_edges",
     "neighbour_table",
@@ -52,6 +53,12 @@ class Edges:
 def position_noise(mesh: Mesh) -> float:
     """What four roundings to single precision may move a vertex, mm: files round that way."""
     return 4.0 * float(np.abs(mesh.bounds).max()) * 2.0**-24 + 1e-9
+
+
+def edges_among(mesh: Mesh, facets: IntArray) -> Edges:
+    """Edges between two of some facets (k,) ascending, numbered as in the mesh."""
+    edges = mesh_edges(Mesh(mesh.vertices, mesh.faces[facets]))
+    return replace(edges, facets=facets[edges.facets])
 
 
 def facet_middles(mesh: Mesh) -> FloatArray:

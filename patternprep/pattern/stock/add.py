@@ -59,11 +59,12 @@ def add_stock(
     for index in sorted(set(amounts) - set(solved)):
         result, checks[index] = _one_by_one(faces, index, amounts[index], result)
     _require_closed(result)
-    _require_sum(result.volume - mesh.volume, checks, faces)
+    added = result.volume - mesh.volume
+    _require_sum(added, checks, faces)
     found = tuple(
         _measured(mesh, result, faces.faces[i], amounts[i], checks[i]) for i in sorted(amounts)
     )
-    return StockResult(result, result.volume - mesh.volume, found)
+    return StockResult(result, added, found)
 
 
 def _require_sum(added: float, checks: dict[int, FaceCheck], faces: FaceSet) -> None:

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from patternprep.mesh.faces import Face, FaceSet, Surface
-from patternprep.mesh.faces.topology import mesh_edges
+from patternprep.mesh.faces.topology import edges_among
 from patternprep.mesh.mesh import FloatArray, IntArray
 
 __all__ = ["TANGENT_DEG", "Corners", "solve_corners", "surface_shift"]
@@ -83,15 +83,16 @@ def _pairs(faces: FaceSet, chosen: IntArray) -> _Pairs:
         side = 1.0 if faces.faces[index].outward else -1.0
         normal[mine] = side * surface.normal(mesh.vertices[vertex[mine]])
         known[mine] = True
-    return _Pairs(vertex, face, normal, known, _beside(faces, chosen, unique))
+    return _Pairs(vertex, face, normal, known, _beside(faces, chosen, unique, np.unique(facet)))
 
 
-def _beside(faces: FaceSet, chosen: IntArray, keys: IntArray) -> BoolArray:
+def _beside(faces: FaceSet, chosen: IntArray, keys: IntArray, around: IntArray) -> BoolArray:
     """For sorted keys (vertex * (faces + 1) + face): chosen, or edge to edge with a chosen one.
 
-    A face that touches a chosen one only in a corner keeps that corner.
+    A face that touches a chosen one only in a corner keeps that corner. ``around``: the facets
+    that touch chosen faces.
     """
-    edges = mesh_edges(faces.mesh)
+    edges = edges_among(faces.mesh, around)
     stride = np.int64(len(faces) + 1)
     sides = faces.face_of_facet[edges.facets]
     is_chosen = np.zeros(len(faces), dtype=bool)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from patternprep.mesh.faces import FaceSet
-from patternprep.mesh.faces.topology import mesh_edges
+from patternprep.mesh.faces.topology import edges_among
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.pattern.stock.corners import Corners
 
@@ -56,7 +56,7 @@ def weave(faces: FaceSet, corners: Corners) -> Woven:
     wanted = mesh.faces[facet, corner] * stride + faces.face_of_facet[facet]
     copy_of = mesh.faces.copy()
     copy_of[facet, corner] = number[np.searchsorted(key, wanted)]
-    steps = _steps(mesh, copy_of)
+    steps = _steps(mesh, copy_of, np.unique(facet))
     return Woven(faces, positions, copy_of, steps, {})
 
 
@@ -85,9 +85,9 @@ def _numbered(mesh: Mesh, corners: Corners, grain: float) -> tuple[IntArray, Flo
     return number, positions
 
 
-def _steps(mesh: Mesh, copy_of: IntArray) -> IntArray:
-    """Facets between copies of an edge that its two facets hold differently."""
-    edges = mesh_edges(mesh)
+def _steps(mesh: Mesh, copy_of: IntArray, touched: IntArray) -> IntArray:
+    """Facets between copies of an edge that its two touched facets hold differently."""
+    edges = edges_among(mesh, touched)
     f0, f1 = edges.facets.T
     s0, s1 = edges.slots.T
     a0, b0 = copy_of[f0, s0], copy_of[f0, (s0 + 1) % 3]
