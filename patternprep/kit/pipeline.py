@@ -37,7 +37,7 @@ def make_kit(
         pieces = _pieces(plan, halves)
         figures = _write(stage, plan, halves, pieces)
         progress("proving")
-        return _prove(stage, out, figures, progress)
+        return _prove(stage, out, plan, figures, progress)
 
 
 def estimate_part(job: Job, progress: Progress = silent) -> dict[str, Any]:
@@ -95,13 +95,16 @@ def _write_figures(stage: Path, figures: dict[str, Any]) -> None:
     (stage / "figures.json").write_text(text + "\n", encoding="utf-8")
 
 
-def _prove(stage: Path, out: Path, figures: dict[str, Any], progress: Progress) -> dict[str, Any]:
+def _prove(
+    stage: Path, out: Path, plan: Plan, figures: dict[str, Any], progress: Progress
+) -> dict[str, Any]:
     from patternprep.proof import prove_kit
     from patternprep.proof.words import failure_sentence, proof_rows
 
     lines = prove_kit(stage, progress=progress)
     if not all(line.passed for line in lines):
-        raise ProofFailed(failure_sentence(out, lines))
+        known = " ".join(("", *plan.read.warnings)) if plan.read.warnings else ""
+        raise ProofFailed(failure_sentence(out, lines) + known)
     figures["proof"] = proof_rows(lines)
     _write_figures(stage, figures)
     return figures
