@@ -11,12 +11,15 @@ from patternprep.mesh.mesh import IntArray, Mesh
 
 __all__ = ["curved_regions"]
 
-_CREASE = 2.5
-"""Facets that meet at more than this times what is usual in a block are on different surfaces."""
+_CREASES = (2.5, 1.5)
+"""Facets that meet at more than this times what is usual in a block are on different surfaces;
+the smaller is tried on blocks that the larger leaves."""
 
 
-def _between_creases(finder: Finder, edges: Edges, blocks: list[IntArray]) -> list[IntArray]:
-    """The blocks cut where facets meet much more sharply than is usual in the block."""
+def _between_creases(
+    finder: Finder, edges: Edges, blocks: list[IntArray], crease: float
+) -> list[IntArray]:
+    """The blocks cut where facets meet more sharply than is usual in the block."""
     mesh = finder.mesh
     block_of = np.full(mesh.facets, -1, dtype=np.int64)
     for number, facets in enumerate(blocks):
@@ -30,7 +33,7 @@ def _between_creases(finder: Finder, edges: Edges, blocks: list[IntArray]) -> li
     for number in range(len(blocks)):
         angles = edges.angle[bent[starts[number] : starts[number + 1]]]
         if len(angles):
-            cut[number] = max(_CREASE * float(np.median(angles)), 1.0)
+            cut[number] = max(crease * float(np.median(angles)), 1.0)
     inner = inner[edges.angle[inner] <= cut[first[inner]]]
     label = components(mesh.facets, edges.facets[inner])
     every = np.concatenate(blocks)
@@ -76,9 +79,11 @@ def curved_regions(mesh: Mesh, edges: Edges, patches: IntArray, noise: float) ->
     left: list[IntArray] = []
     every = [order[starts[b] : starts[b + 1]] for b in np.flatnonzero(several & (sizes >= 6))]
     left += _taken_whole(finder, every)
-    if left:
-        _taken_whole(finder, _between_creases(finder, edges, left))
-    left = [facets[finder.owner[facets] == -1] for facets in left]
+    for crease in _CREASES:
+        if left:
+            _taken_whole(finder, _between_creases(finder, edges, left, crease))
+        left = [facets[finder.owner[facets] == -1] for facets in left]
+        left = [facets for facets in left if len(facets)]
     left.sort(key=lambda f: -float(mesh.areas[f].sum()))
     finder.from_seeds([facets for facets in left if len(facets) >= 6])
     return finder
