@@ -171,11 +171,19 @@ class Finder:
         """Are there four strips or more among the facets?"""
         return len(distinct(self.patches[facets], self.scratch)) >= 4
 
-    def usual_step(self, facets: IntArray) -> float:
-        """Median of the angles between neighbouring strips, degrees."""
+    def usual_step(self, facets: IntArray, surface: Surface) -> float:
+        """Usual angle between neighbouring strips, degrees.
+
+        The median over the facets, and on cylinders and cones no more than the facets cover
+        about the axis: a narrow strip also bends to the next surface, and that more sharply.
+        """
         turns = self.turn[facets]
         turns = turns[turns > 0.0]
-        return float(np.median(turns)) if len(turns) else 0.0
+        step = float(np.median(turns)) if len(turns) else 0.0
+        if surface.kind in ("cylinder", "cone"):
+            some = facets[:: max(len(facets) // _SAMPLE, 1)]
+            step = min(step, float(np.quantile(self.span(some, surface), 0.9)))
+        return step
 
     # -- accepting ---------------------------------------------------------------------------
 
@@ -196,7 +204,7 @@ class Finder:
         if fit is None:
             return False
         surface, typical = fit
-        step = self.usual_step(facets)
+        step = self.usual_step(facets, surface)
         outward = self.outward(facets, surface)
         inside = self.fitting(facets, surface, outward, step, typical)
         if self.mesh.areas[facets[~inside]].sum() > 1e-3 * self.mesh.areas[facets].sum():
@@ -308,7 +316,7 @@ class Finder:
         """Grow from a first fit by refitting on ever larger windows until nothing changes."""
         window_size = _FIRST_WINDOW
         window, more = self.neighbourhood(seed, window_size, 181.0)
-        step = self.usual_step(near)
+        step = self.usual_step(near, surface)
         size = 0
         for _ in range(14):
             outward = self.outward(near, surface)
@@ -330,7 +338,7 @@ class Finder:
             if fit is None:
                 return None
             surface, typical = fit
-            near, step = region, self.usual_step(region)
+            near, step = region, self.usual_step(region, surface)
         turn = self.mesh.normals[region] @ self.mesh.normals[seed]
         if turn.min() > np.cos(np.radians(12.0)):
             return None
