@@ -11,8 +11,9 @@ import numpy.typing as npt
 from patternprep.errors import GeometryFault, KernelFault, UsageFault
 from patternprep.mesh.faces import Face, FaceSet, find_faces
 from patternprep.mesh.faces.topology import position_noise
-from patternprep.mesh.kernel import Solid
+from patternprep.mesh.kernel import Solid, union_all
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
+from patternprep.pattern.stock.between import Round, edge_bars, round_fill, rounds_between
 from patternprep.pattern.stock.corners import solve_corners
 from patternprep.pattern.stock.hull import convex_body
 from patternprep.pattern.stock.model import FaceCheck, StockResult
@@ -54,22 +55,74 @@ def add_stock(
     if not amounts:
         return StockResult(mesh, 0.0, ())
     progress("adding machining stock")
-    moved, solved = _all_solved(faces, amounts)
-    result, checks = moved, dict(solved)
-    for index in sorted(set(amounts) - set(solved)):
-        result, checks[index] = _one_by_one(faces, index, amounts[index], result)
+    rounds = rounds_between(faces, amounts)
+    moved = _with_rounds(faces, amounts, rounds)
+    if moved is not None:
+        result, solved = moved
+        checks = {i: solved[i] for i in amounts}
+        corners = sum(c.volume_mm3 for i, c in solved.items() if i not in amounts)
+    else:
+        result, checks, corners = _stepped(faces, amounts, rounds)
     _require_closed(result)
     added = result.volume - mesh.volume
-    _require_sum(added, checks, faces)
+    _require_sum(added, checks, faces, corners)
     found = tuple(
         _measured(mesh, result, faces.faces[i], amounts[i], checks[i]) for i in sorted(amounts)
     )
     return StockResult(result, added, found)
 
 
-def _require_sum(added: float, checks: dict[int, FaceCheck], faces: FaceSet) -> None:
+def _with_rounds(
+    faces: FaceSet, amounts: dict[int, float], rounds: list[Round]
+) -> tuple[Mesh, dict[int, FaceCheck]] | None:
+    """The part with the rounds between chosen faces moved along; None where that does not go."""
+    if not rounds:
+        return None
+    every = {**amounts, **{i: r.amount for r in rounds for i in r.faces}}
+    try:
+        moved, solved = _all_solved(faces, every)
+    except GeometryFault:
+        return None
+    return (moved, solved) if len(solved) == len(every) else None
+
+
+def _stepped(
+    faces: FaceSet, amounts: dict[int, float], rounds: list[Round]
+) -> tuple[Mesh, dict[int, FaceCheck], float]:
+    """(part, checks, volume in the corners) with faces on steps where they cannot be solved.
+
+    Faces across a hollow round that is tighter than the stock run into each other's stock.
+    """
+    across: dict[int, set[int]] = {}
+    for one in rounds:
+        if not one.convex:
+            for index in one.sides:
+                across.setdefault(index, set()).update(one.sides)
+    result, solved = _all_solved(faces, {i: a for i, a in amounts.items() if i not in across})
+    checks = dict(solved)
+    bodies: dict[int, Solid] = {}
+    for index in sorted(set(amounts) - set(solved)):
+        shared: Solid | None = None
+        if index in across:
+            shared = union_all([bodies[i] for i in sorted(across[index]) if i in bodies])
+        result, checks[index], body = _one_by_one(faces, index, amounts[index], result, shared)
+        if body is not None:
+            bodies[index] = body
+    fills = [round_fill(faces, one) for one in rounds]
+    fills += edge_bars(faces, {i: a for i, a in amounts.items() if checks[i].method == "prism"})
+    if not fills:
+        return result, checks, 0.0
+    face = faces.faces[max(bodies or amounts, key=lambda i: faces.faces[i].area_mm2)]
+    fill = union_all(fills)
+    result, volume = united(result, fill, face, max(amounts.values()), fill)
+    return result, checks, volume
+
+
+def _require_sum(
+    added: float, checks: dict[int, FaceCheck], faces: FaceSet, corners: float
+) -> None:
     """What the part gained must be what its faces swept over, or something else has moved."""
-    total = sum(c.volume_mm3 for c in checks.values())
+    total = sum(c.volume_mm3 for c in checks.values()) + corners
     if abs(added - total) > _SUM_SHARE * total + 1e-3:
         face = faces.faces[max(checks, key=lambda i: checks[i].volume_mm3)]
         raise GeometryFault(
@@ -103,8 +156,14 @@ def _all_solved(faces: FaceSet, amounts: dict[int, float]) -> tuple[Mesh, dict[i
     return woven.mesh(), checks
 
 
-def _one_by_one(faces: FaceSet, index: int, amount: float, part: Mesh) -> tuple[Mesh, FaceCheck]:
-    """Move one face of the part as it has become: solved, between half-spaces, or on a prism."""
+def _one_by_one(
+    faces: FaceSet, index: int, amount: float, part: Mesh, shared: Solid | None
+) -> tuple[Mesh, FaceCheck, Solid | None]:
+    """Move one face of the part as it has become: solved, between half-spaces, or on a prism.
+
+    ``shared``: given for a face that is to stand on a step, the stock that it may run into.
+    The body is None where the face was solved.
+    """
     asked = faces.faces[index]
     there = find_faces(part)
     place = _found_again(there, asked)
@@ -115,14 +174,15 @@ def _one_by_one(faces: FaceSet, index: int, amount: float, part: Mesh) -> tuple[
             where=asked.point,
         )
     face = there.faces[place]
-    result, checks = _all_solved(there, {place: amount})
-    if checks:
-        return result, replace(checks[place], face=asked.name)
+    if shared is None:
+        result, checks = _all_solved(there, {place: amount})
+        if checks:
+            return result, replace(checks[place], face=asked.name), None
     body, method = convex_body(there, face, amount), "half-spaces"
     if body is None:
         body, method = prism_body(part, face, amount), "prism"
-    result, volume = united(part, body, face, amount)
-    return result, FaceCheck(asked.name, amount, method, 0.0, 0.0, 0, 0.0, volume)
+    result, volume = united(part, body, face, amount, shared)
+    return result, FaceCheck(asked.name, amount, method, 0.0, 0.0, 0, 0.0, volume), body
 
 
 def _found_again(there: FaceSet, asked: Face) -> int | None:
@@ -242,7 +302,8 @@ def _measured(part: Mesh, result: Mesh, face: Face, amount: float, check: FaceCh
     if face.kind == "free":
         limit = max(limit, 0.1 * amount)
     worst = max(check.error_mm, check.neighbours_error_mm, deviation)
-    if worst > limit or (sampled == 0 and check.method != "solved"):
+    found = sampled > 0 or check.method in ("solved", "half-spaces")
+    if worst > limit or not found:
         told = f"comes out {worst:.4f} mm off" if sampled else "cannot be found on the new part"
         raise GeometryFault(
             f"Stock of {format_mm(amount)} on '{face.name}' at {format_point(list(face.point))} "

@@ -6,6 +6,7 @@ import numpy as np
 
 from patternprep.errors import GeometryFault, KernelFault
 from patternprep.mesh.faces import Face
+from patternprep.mesh.faces.topology import components, mesh_edges
 from patternprep.mesh.kernel import Solid
 from patternprep.mesh.mesh import Mesh
 from patternprep.pattern.stock.corners import surface_shift
@@ -15,6 +16,7 @@ from patternprep.units import format_mm, format_point
 __all__ = ["prism_body", "united"]
 
 
+_CRUMB_MM3 = 0.01
 _RIM_SHARE = 0.02
 """Part of a straight body that may lie in metal along its rim, where walls lean in."""
 
@@ -39,22 +41,42 @@ def prism_body(mesh: Mesh, face: Face, amount: float) -> Solid:
         raise _cannot(face, amount, str(fault)) from fault
 
 
-def united(mesh: Mesh, body: Solid, face: Face, amount: float) -> tuple[Mesh, float]:
+def united(
+    mesh: Mesh, body: Solid, face: Face, amount: float, shared: Solid | None = None
+) -> tuple[Mesh, float]:
     """(the part united with a body, the volume added in mm3).
 
+    ``shared``: stock of faces across a hollow corner, which the body may run into.
     The union must still be the same solid when it is read back from its arrays: slits between
     nearly equal faces do not survive that, so they are closed first where they are left.
     """
     before = Solid.from_mesh(mesh, "building the part")
-    refuse_overlap(face, amount, before & body, _RIM_SHARE * body.volume, "metal")
+    common = before & body
+    if shared is not None:
+        common = common - shared
+    refuse_overlap(face, amount, common, _RIM_SHARE * body.volume, "metal")
     after = before + body
     for width in (0.0, 1e-6, 1e-5, 1e-4):
         tidy = after.simplify(width) if width else after
         result = tidy.to_mesh()
         again = Solid.from_mesh(result, "reading the part with its stock back").volume
         if abs(again - after.volume) <= 1e-7 * after.volume:
-            return result, after.volume - before.volume
+            return without_crumbs(result), after.volume - before.volume
     raise _cannot(face, amount, "its stock leaves a slit that does not close")
+
+
+def without_crumbs(mesh: Mesh) -> Mesh:
+    """Without closed shells too small to mean anything: hollows and splinters left by a union."""
+    label = components(mesh.facets, mesh_edges(mesh).facets)
+    count = int(label.max()) + 1
+    if count == 1:
+        return mesh
+    middle = mesh.bounds.mean(axis=0)
+    a, b, c = (mesh.vertices[mesh.faces[:, k]] - middle for k in range(3))
+    volume = np.bincount(label, np.einsum("ij,ij->i", a, np.cross(b, c)) / 6.0, count)
+    kept = mesh.faces[(np.abs(volume) > _CRUMB_MM3)[label]]
+    used, faces = np.unique(kept, return_inverse=True)
+    return Mesh(mesh.vertices[used], faces.reshape(-1, 3))
 
 
 def _cannot(face: Face, amount: float, why: str) -> GeometryFault:
