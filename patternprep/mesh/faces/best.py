@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from patternprep.mesh.faces.many import Cloud, Samples, Surfaces, fit_surfaces
+from patternprep.mesh.faces.fits import fit_surfaces
+from patternprep.mesh.faces.many import Cloud, Samples, Surfaces
 from patternprep.mesh.faces.surface import Surface
 from patternprep.mesh.mesh import FloatArray
 

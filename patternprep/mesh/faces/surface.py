@@ -1,4 +1,4 @@
-"""The surfaces a machinist knows: distance, normal and least-squares fit.
+"""The surfaces a machinist knows: distance, normal, and what a fit sees.
 
 All lengths mm. A signed distance is positive on the side away from the axis or centre (for a
 plane: on the side of its normal).
@@ -16,7 +16,7 @@ from patternprep.mesh.mesh import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 
-__all__ = ["Sample", "Surface", "cross_of", "frame_of"]
+__all__ = ["Sample", "Surface", "cross_of"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,11 +110,3 @@ def cross_of(a: FloatArray, b: FloatArray) -> FloatArray:
     ax, ay, az = a.tolist()
     bx, by, bz = b.tolist()
     return np.array([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
-
-
-def frame_of(axis: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Two unit vectors that make a right-handed frame with the axis."""
-    least = int(np.argmin(np.abs(axis)))
-    first = cross_of(axis, np.eye(3)[least])
-    first /= np.sqrt(first @ first)
-    return first, cross_of(axis, first)
