@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from patternprep.errors import GeometryFault
 from patternprep.mesh.faces import Face, find_faces
 from patternprep.mesh.faces.topology import components, mesh_edges
 from patternprep.mesh.kernel import Solid, hull_of_points, union_all
@@ -121,4 +122,27 @@ def test_rim_and_groove_of_the_pulley_are_covered_everywhere() -> None:
             pieces.append(hull_of_points(np.concatenate([corners, moved])))
     bare = union_all(pieces) - Solid.from_mesh(result.mesh)
     assert bare.volume < 1e-3
+    assert _in_one_piece(result.mesh)
+
+
+def test_refusals_name_the_face_as_it_was_asked_for() -> None:
+    part = read_part(DEMO / "handwheel.stl").mesh
+    faces = find_faces(part)
+    chosen = select_faces(faces, "bore 1; plane 3; plane 6; plane 7")
+    with pytest.raises(GeometryFault) as told:
+        add_stock(part, [(face, 9.0) for face in chosen])
+    assert any(f"'{face.name}'" in str(told.value) for face in chosen)
+
+
+def test_hollow_round_between_faces_with_unequal_stock() -> None:
+    radius, foot, wall = 1.5, 5.0, 8.0
+    round_ = _arc(wall + radius, foot + radius, radius, 270.0, 180.0)
+    ring = np.concatenate(
+        [[(0.0, 0.0), (40.0, 0.0), (40.0, foot)], round_, [(wall, 30.0), (0.0, 30.0)]]
+    )
+    part = _bar(ring)
+    (side, _), (floor, _) = _inner(part, 1.0)
+    result = add_stock(part, [(side, 3.0), (floor, 2.0)])
+    area = (wall + 3.0) * 30.0 + (40.0 - wall - 3.0) * (foot + 2.0)
+    assert result.mesh.volume == pytest.approx(LENGTH * area, rel=1e-5)
     assert _in_one_piece(result.mesh)

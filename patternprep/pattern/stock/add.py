@@ -78,6 +78,8 @@ def _with_rounds(
     """The part with the rounds between chosen faces moved along; None where that does not go."""
     if not rounds:
         return None
+    if any(len({amounts[i] for i in r.sides}) > 1 for r in rounds):
+        return None
     every = {**amounts, **{i: r.amount for r in rounds for i in r.faces}}
     try:
         moved, solved = _all_solved(faces, every)
@@ -173,16 +175,24 @@ def _one_by_one(
             f"have moved; leave it out, or give its neighbours less stock.",
             where=asked.point,
         )
+    there = _renamed(there, place, asked.name)
     face = there.faces[place]
     if shared is None:
         result, checks = _all_solved(there, {place: amount})
         if checks:
-            return result, replace(checks[place], face=asked.name), None
+            return result, checks[place], None
     body, method = convex_body(there, face, amount), "half-spaces"
     if body is None:
         body, method = prism_body(part, face, amount), "prism"
     result, volume = united(part, body, face, amount, shared)
     return result, FaceCheck(asked.name, amount, method, 0.0, 0.0, 0, 0.0, volume), body
+
+
+def _renamed(faces: FaceSet, index: int, name: str) -> FaceSet:
+    """The same faces with one of them under another name, so that messages name it as asked."""
+    some = list(faces.faces)
+    some[index] = replace(some[index], name=name)
+    return FaceSet(faces.mesh, tuple(some), faces.face_of_facet)
 
 
 def _found_again(there: FaceSet, asked: Face) -> int | None:

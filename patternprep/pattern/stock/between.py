@@ -40,7 +40,7 @@ class Round:
 
 
 def rounds_between(faces: FaceSet, amounts: dict[int, float]) -> list[Round]:
-    """Narrow rounds between chosen faces that get the same amount."""
+    """Narrow rounds between chosen faces; convex ones only where these get the same amount."""
     if len(amounts) < 2:
         return []
     mesh, of = faces.mesh, faces.face_of_facet
@@ -66,16 +66,17 @@ def rounds_between(faces: FaceSet, amounts: dict[int, float]) -> list[Round]:
         given = [amounts[s] for s in sides]
         members = np.flatnonzero((group == wanted) & narrow)
         facets = np.flatnonzero(np.isin(of, members))
-        if len(sides) < 2 or max(given) - min(given) > 1e-9 or len(facets) > _MOST_FACETS:
+        if len(sides) < 2 or len(facets) > _MOST_FACETS:
             continue
         width = 2.0 * area[members].sum() / max(_outline(edges, of, members), 1e-300)
-        if width > _WIDTH * given[0]:
+        if width > _WIDTH * max(given):
             continue
         here = smooth & np.isin(first, [*members, *sides]) & np.isin(second, [*members, *sides])
         turn = np.where(edges.convex[here], 1.0, -1.0) * edges.angle[here] * edges.length[here]
-        found.append(
-            Round(tuple(members.tolist()), sides, given[0], bool(turn.sum() > 0.0), facets)
-        )
+        convex = bool(turn.sum() > 0.0)
+        if convex and max(given) - min(given) > 1e-9:
+            continue
+        found.append(Round(tuple(members.tolist()), sides, min(given), convex, facets))
     return found
 
 

@@ -111,8 +111,7 @@ def refuse_overlap(face: Face, amount: float, common: Solid, most: float, what: 
     if common.is_empty or common.volume <= most + 1e-6:
         return
     corners = common.to_mesh()
-    weights = corners.areas[:, None] + 1e-300
-    place = (corners.triangles.mean(axis=1) * weights).sum(axis=0) / weights.sum()
+    place = corners.triangles[int(np.argmax(corners.areas))].mean(axis=0)
     raise GeometryFault(
         f"'{face.name}' moved by {format_mm(amount)} runs into {what} near "
         f"{format_point(list(place))} ({common.volume:.3f} mm3); give less stock there.",
