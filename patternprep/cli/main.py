@@ -62,6 +62,9 @@ def run() -> None:
     except PatternprepError as fault:
         typer.echo(f"patternprep: {fault.message}", err=True)
         sys.exit(fault.exit_code)
+    except KeyboardInterrupt:
+        typer.echo("patternprep: stopped; nothing was written.", err=True)
+        sys.exit(130)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(1)

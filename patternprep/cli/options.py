@@ -131,6 +131,9 @@ KEYS = {
 }
 """Option name to job key; an option that was not given leaves the job's own value."""
 
+_FLAGS = {"yield_share": "yield"}
+"""Options whose flag is another word than their name here."""
+
 
 def _job_options(
     units: Units = None,
@@ -219,7 +222,8 @@ def as_job(part_or_job: Path, options: dict[str, Any]) -> Job:
             values.setdefault(section, {})[name] = str(given) if isinstance(given, Path) else given
     if options.get("stock"):
         values["stock"] = [_stock_row(text) for text in options["stock"]]
-    return build_job(values, "the command line")
+    named = {key: f"--{_FLAGS.get(o, o).replace('_', '-')}" for o, key in KEYS.items()}
+    return build_job(values, "the command line", named)
 
 
 def _stock_row(text: str) -> dict[str, str]:

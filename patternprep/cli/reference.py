@@ -62,7 +62,8 @@ def _row(parameter: inspect.Parameter, hint: Any) -> tuple[str, str]:
     name = parameter.name.replace("_", "-")
     if type(info).__name__ == "ArgumentInfo":
         return (info.metavar or name.upper()).replace("|", " or "), words
-    declared = info.param_decls or (f"--{name}",)
+    first = (info.default,) if isinstance(info.default, str) else ()
+    declared = (*first, *(info.param_decls or ())) or (f"--{name}",)
     value = "" if base is bool or "/" in declared[0] else f" {info.metavar or _value(base)}"
     default = parameter.default
     if default not in (None, False) and default is not parameter.empty:

@@ -180,6 +180,13 @@ def _warnings(plan: Plan, halves: Halves) -> list[str]:
             f"{undercut.kind} at ({x:.1f}, {y:.1f}, {z:.1f}) mm is filled with "
             f"{undercut.volume_mm3 / 1000.0:.3f} cm3 of metal: {undercut.advice}"
         )
+    for row in plan.stock:
+        radius = row.face.radius_mm
+        if row.face.kind == "bore" and radius and radius - row.amount_mm < 0.25 * radius:
+            warnings.append(
+                f"{row.face.name} closes to {2.0 * (radius - row.amount_mm):.2f} mm diameter under "
+                "its stock: leave it solid and drill it, or core it."
+            )
     if halves.drafted.step_mm > 0.05:
         warnings.append(
             f"The halves step by up to {halves.drafted.step_mm:.2f} mm at the parting, as asked."

@@ -12,6 +12,9 @@ from patternprep.errors import FileFault
 
 __all__ = ["KIT_MARK", "check_target", "staged_folder"]
 
+_FOLDERS = ("assembly", "print")
+_FILES = ("part.stl", "figures.json", "pattern.3mf")
+
 KIT_MARK = "figures.json"
 """The file by which a folder is known to be a kit."""
 
@@ -36,6 +39,22 @@ def check_target(out: Path, *, overwrite: bool) -> None:
         )
     if not overwrite:
         raise FileFault(f"{out}: a kit is there already; replace it with --overwrite.")
+    foreign = next((path for path in sorted(out.rglob("*")) if not _is_of_a_kit(path, out)), None)
+    if foreign is not None:
+        raise FileFault(
+            f"{out}: holds {foreign.relative_to(out)}, which is no part of a kit and would be "
+            "lost; move it away or choose another --out."
+        )
+
+
+def _is_of_a_kit(path: Path, kit: Path) -> bool:
+    """True for what a make writes into a kit, and so may replace."""
+    relative = path.relative_to(kit)
+    if len(relative.parts) == 1:
+        if path.is_dir():
+            return relative.name in _FOLDERS
+        return relative.name in _FILES or relative.suffix == ".toml"
+    return len(relative.parts) == 2 and relative.suffix == ".stl" and path.is_file()
 
 
 @contextmanager

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -54,11 +55,32 @@ def _checked(parse: Any, *words: str) -> Any:
     return AfterValidator(check)
 
 
+def _within(parse: Any, what: str, low: float, high: float, *words: str) -> Any:
+    """Like _checked, and the number lies above or at ``low`` and below or at ``high``."""
+
+    def parsed(text: str) -> None:
+        value = parse(text)
+        if not low <= value <= high:
+            raise UsageFault(f"'{text}' is outside what {what} can be")
+
+    return _checked(parsed, *words)
+
+
 Length = Annotated[str, _checked(parse_length)]
 Mass = Annotated[str, _checked(parse_mass)]
-Fraction = Annotated[str, _checked(parse_fraction)]
 BookFraction = Annotated[str, _checked(parse_fraction, "book")]
-TableAngle = Annotated[str, _checked(parse_angle, "table")]
+TableAngle = Annotated[
+    str, _within(parse_angle, "a draft angle (above 0 to 30 degrees)", 1e-6, 30.0, "table")
+]
+Yield = Annotated[str, _within(parse_fraction, "a yield (1 to 100 %)", 0.01, 1.0, "book")]
+Loss = Annotated[str, _within(parse_fraction, "a melting loss (0 to 50 %)", 0.0, 0.5, "book")]
+Infill = Annotated[str, _within(parse_fraction, "an infill (1 to 100 %)", 0.01, 1.0)]
+CopeExtra = Annotated[
+    str, _within(parse_fraction, "an extra for the cope (0 to 200 %)", 0.0, 2.0, "book")
+]
+PrintError = Annotated[
+    str, _within(parse_fraction, "a printer's size error (-5 to 5 %)", -0.05, 0.05)
+]
 RappingAmount = Annotated[str, _checked(parse_length, "rule")]
 StockAmount = Annotated[str, _checked(parse_length, "table")]
 
@@ -162,7 +184,7 @@ class StockRule(_Section):
     rule: Literal["iso", "handbook"] = Field("iso", description="ISO 8062-3 or the handbook table")
     allowance_grade: str = Field("G", description="required machining allowance grade, A to K")
     tolerance_grade: str = Field("12", description="casting tolerance grade DCTG, 1 to 16")
-    cope_extra: BookFraction = Field(
+    cope_extra: CopeExtra = Field(
         "book", description='more on faces up in the cope: "book" (table amounts), or a share'
     )
 
@@ -170,19 +192,19 @@ class StockRule(_Section):
 class PrinterChoice(_Section):
     """The machine that prints the pattern."""
 
-    size_error: Fraction = Field(
+    size_error: PrintError = Field(
         "0 %", description="by how much a print comes out too large (negative: too small)"
     )
     plastic: str = Field("PLA", description="what the pattern is printed in")
-    infill: Fraction = Field("100 %", description="share of the volume that is printed")
+    infill: Infill = Field("100 %", description="share of the volume that is printed")
 
 
 class EstimateChoice(_Section):
     """What the metal estimate counts with."""
 
     castings_per_mould: int = Field(1, ge=1, description="how many castings one mould holds")
-    yield_share: BookFraction = Field("book", description="casting mass over poured mass")
-    loss: BookFraction = Field("book", description="metal lost in melting")
+    yield_share: Yield = Field("book", description="casting mass over poured mass")
+    loss: Loss = Field("book", description="metal lost in melting")
     pour_off: Mass = Field("0 kg", description="metal poured off into pigs after the moulds")
     heel: Mass = Field("0 kg", description="metal left in the furnace")
 
@@ -205,19 +227,23 @@ class Job(_Section):
     estimate: EstimateChoice = EstimateChoice()
 
 
-def build_job(values: dict[str, Any], source: str) -> Job:
-    """A checked Job from nested plain values; UsageFault names the key and the rule."""
+def build_job(values: dict[str, Any], source: str, options: Mapping[str, str] | None = None) -> Job:
+    """A checked Job from nested plain values; UsageFault names the key and the rule.
+
+    ``options`` names the command's option for a key, where the value came from the command line.
+    """
     try:
         return Job.model_validate(values)
     except ValidationError as error:
-        raise UsageFault(_first_complaint(error, source)) from None
+        raise UsageFault(_first_complaint(error, source, options or {})) from None
 
 
-def _first_complaint(error: ValidationError, source: str) -> str:
+def _first_complaint(error: ValidationError, source: str, options: Mapping[str, str]) -> str:
     complaints = error.errors()
     unknown = [c for c in complaints if c["type"] == "extra_forbidden"]
     first = (unknown or complaints)[0]
     key = ".".join(str(p) for p in first["loc"])
+    key = options.get(key, key)
     kind = first["type"]
     if kind == "extra_forbidden":
         known = _known_keys(first["loc"])
@@ -228,6 +254,13 @@ def _first_complaint(error: ValidationError, source: str) -> str:
         return f"{source}: the key '{key}' is missing; add it."
     if kind == "literal_error":
         return f"{source}: '{key}' is '{first['input']}' but must be {first['ctx']['expected']}."
+    if kind == "greater_than_equal":
+        return f"{source}: '{key}' is {first['input']} but must be {first['ctx']['ge']} or more."
+    if kind == "greater_than":
+        return f"{source}: '{key}' is {first['input']} but must be above {first['ctx']['gt']}."
+    if kind in ("string_type", "int_type", "int_parsing", "bool_parsing", "bool_type"):
+        wanted = {"s": "text", "i": "a whole number", "b": "true or false"}[kind[0]]
+        return f"{source}: '{key}' is {first['input']!r} but must be {wanted}."
     message = first["msg"].removeprefix("Value error, ").rstrip(".")
     return f"{source}: '{key}': {message}."
 

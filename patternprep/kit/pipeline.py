@@ -65,6 +65,9 @@ def _write(stage: Path, plan: Plan, halves: Halves, pieces: list[Piece]) -> dict
     figures["pieces"] = [write_piece(stage, piece) for piece in pieces]
     write_pattern_3mf(stage / "pattern.3mf", pieces)
     (stage / "job.toml").write_text(dump_job(_job_of_kit(stage, plan)), encoding="utf-8")
+    figures["files"] = [
+        {"file": name, "sha256": sha256_of(stage / name)} for name in ("pattern.3mf", "job.toml")
+    ]
     _write_figures(stage, figures)
     return figures
 
@@ -104,7 +107,7 @@ def _prove(
     lines = prove_kit(stage, progress=progress)
     if not all(line.passed for line in lines):
         known = " ".join(("", *plan.read.warnings)) if plan.read.warnings else ""
-        raise ProofFailed(failure_sentence(out, lines) + known)
+        raise ProofFailed(failure_sentence(out, lines, written=False) + known)
     figures["proof"] = proof_rows(lines)
     _write_figures(stage, figures)
     return figures

@@ -41,6 +41,10 @@ ON_FACE_MM = 1e-4
 """A face lies in the parting plane when it is nearer to it than this share of the part's size."""
 
 
+THINNEST_MM = 0.02
+"""A parting plane nearer than this to the end of the part lies in that end, mm."""
+
+
 @dataclass(frozen=True)
 class Plan:
     """A job with all that follows from it before geometry is drafted."""
@@ -138,6 +142,7 @@ def _decide(
         result = add_stock(part, [(row.face, row.amount_mm) for row in stock], progress=progress)
         stocked = result.mesh
     offset = _offset_after_stock(job, part, stocked, best, stock)
+    offset = _off_the_skin(stocked, best.pull, offset)
     frame, rapping = _frame(job, stocked, best.pull, offset, size)
     in_mould = frame.mesh_to_mould(stocked)
     bow = None
@@ -256,6 +261,15 @@ def _offset_after_stock(
             if abs(abs(lean) - 1.0) < 1e-6 and abs(height - best.offset_mm) < near:
                 return height + lean * row.amount_mm
     return best.offset_mm
+
+
+def _off_the_skin(stocked: Mesh, pull: Vec3, offset: float) -> float:
+    """A plane that would cut off a skin too thin for a pattern is put onto the face beside it."""
+    heights = stocked.vertices @ np.asarray(pull)
+    for end in (float(heights.min()), float(heights.max())):
+        if abs(offset - end) < THINNEST_MM:
+            return end
+    return offset
 
 
 def _frame(

@@ -91,8 +91,8 @@ def _spoilt(figures: dict[str, Any], factors: list[float]) -> list[str]:
             f"{amount:.2f} mm for the new alloy"
         )
     spoilt.append(
-        "clearances, dowels and prints' gaps are made at pattern size and would change by "
-        f"{worst * 100.0:.2f} %"
+        "this kit holds no prints, clearances or dowels; where there are, they are made at pattern "
+        f"size and would change by {worst * 100.0:.2f} %"
     )
     if len({round(f, 9) for f in factors}) > 1:
         spoilt.append("walls and round holes: the factor differs by axis, so circles turn oval")

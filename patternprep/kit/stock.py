@@ -23,6 +23,10 @@ LIES_UP = math.cos(math.radians(45.0))
 """A face lies up in the cope when its normal is within 45 degrees of straight up."""
 
 
+LARGEST_SHARE = 0.25
+"""Stock above this share of the part's largest size is taken for a slip of the pen."""
+
+
 @dataclass(frozen=True)
 class StockedFace:
     """One face with the metal that it gets."""
@@ -69,7 +73,18 @@ def stocked_faces(
                 (before.asked + ", and " if before else "")
                 + f"{master_stock_mm:.3f} mm to finish the master",
             )
+    for row in amounts.values():
+        _check_amount(row, part)
     return list(amounts.values())
+
+
+def _check_amount(row: StockedFace, part: Mesh) -> None:
+    most = LARGEST_SHARE * float(part.size.max())
+    if row.amount_mm > most:
+        raise UsageFault(
+            f"Stock of {row.amount_mm:g} mm on {row.face.name} is more than a quarter of the "
+            f"part's largest size ({most:.1f} mm); model so much metal in the part itself."
+        )
 
 
 def _in_the_cope(job: Job, text: str, amount: float, words: str) -> tuple[float, str]:

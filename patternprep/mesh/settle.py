@@ -82,7 +82,8 @@ def settle_report(mesh: Mesh) -> Settled:
         place = "" if report.where is None else f" at {format_point(list(report.where))}"
         raise MeshFault(
             f"The mesh {report.fault}{place} once its coordinates are rounded to 32 bits; "
-            f"bring the part nearer to the origin or remove its thinnest details.",
+            f"its finest details are too small for its place and size: give its unit with --units "
+            f"if it is larger, bring it nearer to the origin, or remove them.",
             where=report.where,
         )
     return Settled(settled, rounding + nudged, mesh.facets - settled.facets, parted)

@@ -16,6 +16,7 @@ from patternprep.proof.prints import print_lines
 from patternprep.proof.size import frame_lines
 from patternprep.proof.sound import file_lines
 from patternprep.proof.stock import stock_lines
+from patternprep.proof.told import told_lines
 from patternprep.proof.volumes import volume_lines
 
 __all__ = ["prove_kit"]
@@ -30,15 +31,16 @@ _STAGES = (
     ("proving that no more than draft was added", excess_lines),
     ("proving the volumes", volume_lines),
     ("proving the print files", print_lines),
+    ("proving what else is told", told_lines),
 )
 
 
 def prove_kit(folder: Path, *, progress: Progress = silent) -> tuple[ProofLine, ...]:
     """All lines of the proof of a kit; it is proved when every one passed.
 
-    Reads part.stl, job.toml, figures.json and the meshes under assembly/ and print/, and nothing
-    else. Raises FileFault for files that are absent, damaged or of an unknown version. Places
-    are in the mould frame, mm.
+    Reads part.stl, job.toml, figures.json, the meshes under assembly/ and print/, and the other
+    files that figures.json gives a hash of. Raises FileFault for files that are absent, damaged
+    or of an unknown version. Places are in the mould frame, mm.
     """
     folder = Path(folder)
     kit = read_kit(folder, progress)

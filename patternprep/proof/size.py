@@ -75,6 +75,8 @@ def _told_factors(kit: Kit) -> FloatArray:
 def _rapping(kit: Kit, scene: Scene) -> FloatArray:
     """Factors along the mould's axes by which rapping made the stocked pattern smaller."""
     text = kit.figures.look("rapping.per_side", "0")
+    if text == "rule":
+        return kit.figures.array("rapping.factors", (3,))
     try:
         side = parse_length(text) if isinstance(text, str) else float(text)
     except (PatternprepError, TypeError, ValueError):

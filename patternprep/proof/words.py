@@ -17,8 +17,8 @@ def proof_rows(lines: Sequence[ProofLine]) -> list[dict[str, Any]]:
     return [line.as_dict() for line in lines]
 
 
-def failure_sentence(kit: Path, lines: Sequence[ProofLine]) -> str:
-    """One sentence on the first line that fails."""
+def failure_sentence(kit: Path, lines: Sequence[ProofLine], *, written: bool = True) -> str:
+    """One sentence on the first line that fails, for a kit that is there or one not let appear."""
     failed = [line for line in lines if not line.passed]
     first = failed[0]
     more = f" (and {len(failed) - 1} more)" if len(failed) > 1 else ""
@@ -28,7 +28,12 @@ def failure_sentence(kit: Path, lines: Sequence[ProofLine]) -> str:
         else ""
     )
     place = "" if first.where is None else f", {place_text(first.where)}"
-    return f"{kit}: the proof fails at '{first.name}'{more}{figure}{place}; do not use this kit."
+    fails = f"the proof fails at '{first.name}'{more}{figure}{place}"
+    if written:
+        return f"{kit}: {fails}; do not use this kit."
+    return (
+        f"{kit}: no kit was written, for {fails}; try another --pull or --parting, or less stock."
+    )
 
 
 def figure_text(value: float | None) -> str:

@@ -63,6 +63,7 @@ def _decided(figures: dict[str, Any]) -> str:
         ("from", "; ".join(part["history"])),
         ("alloy", figures["alloy"]["name"]),
         ("contraction", contraction["text"]),
+        *_allowances(figures),
         ("up in the mould", f"({pull}) of the part"),
         (
             "parting plane",
@@ -80,6 +81,44 @@ def _decided(figures: dict[str, Any]) -> str:
     if best["reasons"]:
         text += heading("Why this parting") + "\n" + bullets(best["reasons"])
     return text
+
+
+def _allowances(figures: dict[str, Any]) -> list[tuple[str, str]]:
+    """Every size allowance beside the common contraction, and what all of them come to."""
+    contraction, rapping, camber = (figures[key] for key in ("contraction", "rapping", "camber"))
+    rows = []
+    own = contraction["per_axis_percent"]
+    if any(abs(value - contraction["percent"]) > 1e-9 for value in own):
+        words = ", ".join(f"{axis} {value:.3f} %" for axis, value in zip("xyz", own, strict=True))
+        rows.append(("contraction by axis", f"{words}, in the axes of the {contraction['axes']}"))
+    if "master" in contraction:
+        master = contraction["master"]
+        rows.append(
+            ("metal master", f"{master['alloy']}, contracts {master['percent']:.3f} % more")
+        )
+    if any(factor != 1.0 for factor in rapping["factors"]):
+        x, y, _ = rapping["factors"]
+        rows.append(
+            (
+                "rapping",
+                f"{rapping['per_side']} a side: plan x {x:.6f} and x {y:.6f} (mould x and y)",
+            )
+        )
+    if camber is not None:
+        rows.append(
+            (
+                "camber",
+                f"{camber['height_mm']:.3f} mm at pattern size, along "
+                f"{'xy'[camber['along']]} toward {'xy'[camber['toward']]} of the mould",
+            )
+        )
+    if rows:
+        words = ", ".join(f"{factor:.6f}" for factor in contraction["total_factors"])
+        rows.append(("pattern over part", f"{words} (x, y, z), before rapping and camber"))
+    scale = figures["print"]["scale"]
+    if scale != 1.0:
+        rows.append(("print/ only", f"scaled by {scale:.6f} for the printer's size error"))
+    return rows
 
 
 def _draft_words(draft: dict[str, Any]) -> str:

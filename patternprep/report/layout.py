@@ -33,17 +33,19 @@ def bullets(items: Iterable[str], indent: int = 2) -> str:
 def pairs(rows: Sequence[tuple[str, str]], label_width: int = 22) -> str:
     """Label and value, the value wrapped under itself."""
     pad = " " * (label_width + 2)
-    return "\n".join(
-        textwrap.fill(
-            value or "-",
-            WIDTH,
-            initial_indent=f"  {label:<{label_width}}",
-            subsequent_indent=pad,
+    lines = []
+    for label, value in rows:
+        first = f"  {label:<{label_width}}"
+        if len(label) >= label_width:
+            lines.append(first.rstrip())
+            first = pad
+        lines.append(
+            textwrap.fill(value or "-", WIDTH, initial_indent=first, subsequent_indent=pad)
         )
-        for label, value in rows
-    )
+    return "\n".join(lines)
 
 
 def size_text(size: Sequence[float]) -> str:
     """'120.0 x 80.0 x 25.4 mm'."""
-    return " x ".join(f"{side:.1f}" for side in size) + " mm"
+    digits = 1 if max(size) >= 10.0 else 4
+    return " x ".join(f"{side:.{digits}f}" for side in size) + " mm"

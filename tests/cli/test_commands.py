@@ -135,7 +135,7 @@ def test_alloys_lists_shows_and_compares() -> None:
         (["make", CAP], 2, "--alloy"),
         (["make", CAP, "--alloy", "unobtainium"], 6, "unobtainium"),
         (["make", "absent.stl", "--alloy", "LM6"], 3, "absent.stl"),
-        (["make", CAP, "--alloy", "LM6", "--draft", "60 deg"], 5, "60"),
+        (["make", CAP, "--alloy", "LM6", "--draft", "60 deg"], 2, "--draft"),
         (["make", CAP, "--alloy", "LM6", "--corner", "square"], 2, "corner"),
         (["make", CAP, "--alloy", "LM6", "--stock", "bore 99=1 mm"], 2, "bore 99"),
         (["make", CAP, "--alloy", "LM6", "--stock", "2 mm"], 2, "2 mm"),

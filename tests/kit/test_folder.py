@@ -68,3 +68,18 @@ def test_what_is_no_kit_is_never_replaced(tmp_path: Path) -> None:
         pass
     with pytest.raises(FileFault), staged_folder(tmp_path / "no" / "kit", overwrite=True):
         pass
+
+
+def test_a_users_own_file_inside_a_kit_is_never_lost(tmp_path: Path) -> None:
+    out = tmp_path / "kit"
+    with staged_folder(out, overwrite=False) as stage:
+        fill(stage, "old")
+    (out / "photo.jpg").write_bytes(b"x")
+    with pytest.raises(FileFault, match=r"photo\.jpg"), staged_folder(out, overwrite=True):
+        pass
+    assert (out / "photo.jpg").exists()
+    (out / "photo.jpg").unlink()
+    (out / "notes").mkdir()
+    (out / "notes" / "a.txt").write_bytes(b"x")
+    with pytest.raises(FileFault, match="notes"), staged_folder(out, overwrite=True):
+        pass

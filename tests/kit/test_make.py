@@ -121,7 +121,7 @@ def test_a_kit_is_not_replaced_and_a_failure_leaves_nothing(
         return good(folder, **options)
 
     monkeypatch.setattr(patternprep.proof, "prove_kit", spoilt)
-    with pytest.raises(ProofFailed, match="do not use"):
+    with pytest.raises(ProofFailed, match="no kit was written"):
         make_kit(job_for("bearing_cap"), out, overwrite=True)
     assert (out / "figures.json").read_bytes() == before
     assert [p.name for p in tmp_path.iterdir()] == ["kit"]
@@ -201,3 +201,26 @@ def test_a_camber_bows_the_pattern_and_is_proved(tmp_path: Path) -> None:
     assert figures["casting"]["volume_mm3"] == pytest.approx(
         plain["casting"]["volume_mm3"], rel=2e-3
     )
+
+
+def test_a_plane_a_hair_below_the_face_lies_in_the_face(tmp_path: Path) -> None:
+    """47.9999 mm on a part 48 mm tall is no skin of 0.0001 mm in the cope."""
+    figures = make_kit(
+        job_for("bearing_cap", parting={"pull": "-z", "plane": "-0.001 mm"}), tmp_path / "kit"
+    )
+    assert figures["parting"]["one_piece"]
+    assert figures["parting"]["offset_mm"] == pytest.approx(0.0, abs=1e-6)
+
+
+def test_rapping_by_the_old_rule_takes_the_contraction_off_the_plan(tmp_path: Path) -> None:
+    """Under a foot, rapping makes up for the shrinkage (J. Richards, Workshop Manipulation)."""
+    out = tmp_path / "kit"
+    make_kit(job_for("bearing_cap", rapping={"per_side": "rule"}), out)
+    part, drag = read_stl(out / "part.stl"), read_stl(out / "assembly" / "drag.stl")
+    s = 0.0104
+    assert drag.size[0] == pytest.approx(part.size[0] * (1 - s * s), rel=2e-3)
+
+
+def test_stock_beyond_reason_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(UsageFault, match="quarter"):
+        make_kit(job_for("bearing_cap", stock=[{"face": "-z", "amount": "1 m"}]), tmp_path / "kit")

@@ -152,3 +152,36 @@ def test_a_half_that_is_gone(kit: Path, tmp_path: Path) -> None:
     (copy / "assembly" / "cope.stl").unlink()
     with pytest.raises(FileFault, match="cope"):
         prove_kit(copy)
+
+
+@pytest.mark.parametrize(
+    ("section", "key", "value", "words"),
+    [
+        ("charge", "mass_kg", 5.0, "charge"),
+        ("pour", "poured_kg", 5.0, "poured"),
+        ("part", "size_mm", [1.0, 2.0, 3.0], "part size"),
+    ],
+)
+def test_a_figure_that_was_edited(
+    kit: Path, tmp_path: Path, section: str, key: str, value: Any, words: str
+) -> None:
+    copy = tmp_path / "kit"
+    shutil.copytree(kit, copy)
+    figures = json.loads((copy / "figures.json").read_text(encoding="utf-8"))
+    figures[section][key] = value
+    (copy / "figures.json").write_text(json.dumps(figures), encoding="utf-8")
+    assert any(words in name for name in failed(copy))
+
+
+@pytest.mark.parametrize("name", ["pattern.3mf", "job.toml"])
+def test_a_file_without_geometry_that_was_changed_or_lost(
+    kit: Path, tmp_path: Path, name: str
+) -> None:
+    copy = tmp_path / "kit"
+    shutil.copytree(kit, copy)
+    with (copy / name).open("ab") as stream:
+        stream.write(b"\n")
+    assert f"{name} unchanged" in failed(copy)
+    (copy / name).unlink()
+    with pytest.raises(FileFault, match=name):
+        prove_kit(copy)
