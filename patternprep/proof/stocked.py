@@ -14,9 +14,13 @@ import numpy as np
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.proof.faces import StockedFace
 from patternprep.proof.plan import expand
+from patternprep.proof.tree import FacetTree
 
 __all__ = ["stock_bodies", "stocked_part"]
 
+
+_CORNER = 1.5
+"""A corner between two faces moved by the same amount stands off by 1.42 of it, and a little."""
 
 _SAME_COSINE = float(np.cos(np.radians(25.0)))
 
@@ -76,7 +80,50 @@ def stock_bodies(part: Mesh, faces: Sequence[StockedFace]) -> FloatArray:
             a, b = corners[:, i], corners[:, (i + 1) % 3]
             a2, b2 = moved[:, i], moved[:, (i + 1) % 3]
             found += [np.stack([a, b, b2], axis=1), np.stack([a, b2, a2], axis=1)]
-    return np.concatenate(found)
+    return np.concatenate([*found, *_between(part, faces)])
+
+
+def _between(part: Mesh, faces: Sequence[StockedFace]) -> list[FloatArray]:
+    """Surfaces (k, 3, 3) that bound the metal over narrow rounds between two stocked faces.
+
+    Such a round moves along with its faces, or is filled out to their corner, which stands off by
+    up to half as much again as either.
+    """
+    stocked = np.zeros(part.facets, dtype=bool)
+    for face in faces:
+        stocked[face.facets] = True
+    most = max((face.amount_mm for face in faces), default=0.0)
+    if most <= 0.0 or len(faces) < 2:
+        return []
+    middle = part.triangles.mean(axis=1)
+    beside = np.zeros(part.facets, dtype=np.int64)
+    for face in faces:
+        if not len(face.facets):
+            continue
+        corners = part.triangles[face.facets].reshape(-1, 3)
+        low, high = corners.min(axis=0) - 2.0 * most, corners.max(axis=0) + 2.0 * most
+        at = np.flatnonzero(~stocked & ((middle >= low) & (middle <= high)).all(axis=1))
+        apart, _ = FacetTree(part.triangles[face.facets]).distance(middle[at], 2.0 * most)
+        beside[at[apart < 2.0 * most]] += 1
+    chosen = np.flatnonzero(beside >= 2)
+    if not len(chosen):
+        return []
+    corner = part.faces[chosen]
+    mean = np.zeros((len(part.vertices), 3))
+    np.add.at(mean, corner.ravel(), np.repeat(part.cross[chosen], 3, axis=0))
+    own = np.flatnonzero(stocked)
+    rim = np.zeros_like(mean)  # where the round joins a stocked face it leaves no gap to it
+    np.add.at(rim, part.faces[own].ravel(), np.repeat(part.cross[own], 3, axis=0))
+    mean = np.where((rim != 0.0).any(axis=1, keepdims=True), rim, mean)
+    mean /= np.maximum(np.linalg.norm(mean, axis=1, keepdims=True), 1e-300)
+    bare = part.triangles[chosen]
+    moved = bare + _CORNER * most * mean[corner]
+    bodies = [moved]
+    for i in range(3):
+        a, b = bare[:, i], bare[:, (i + 1) % 3]
+        a2, b2 = moved[:, i], moved[:, (i + 1) % 3]
+        bodies += [np.stack([a, b, b2], axis=1), np.stack([a, b2, a2], axis=1)]
+    return bodies
 
 
 def _still_facets(
