@@ -19,6 +19,7 @@ from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.pattern.draft.bodies import pack
 from patternprep.pattern.draft.cover import beside, covered_facets
 from patternprep.pattern.draft.sources import LOW_MM
+from patternprep.pattern.draft.spare import spared
 from patternprep.pattern.draft.topology import (
     BoolArray,
     HalfEdges,
@@ -41,6 +42,8 @@ _TRIES = 3
 _SMALL_SHARE = 0.2
 _OVER_MM = 1e-7
 _VOLUME_SHARE = 1e-9
+_PLAINER_MM = 1e-5
+_CRUMB_MM3 = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,8 +75,16 @@ def fill_undercuts(half: Solid, mesh: HalfEdges) -> Filled:
             if (doubtful & ~hidden).any():
                 return Filled(solid, mesh, hidden)
             return Filled(solid, half_edges(solid.to_mesh()), np.zeros(solid.facets, dtype=bool))
-    prisms = undercut_prisms(mesh, maybe)
-    return Filled(union_all([half, *pack(prisms)]) if prisms else half, mesh, nothing)
+    prisms = undercut_prisms(mesh, maybe[~hidden[maybe]])
+    if prisms is None:
+        return Filled(half, mesh, nothing)
+    return Filled(_plainer(union_all([half, *pack(prisms)])), mesh, hidden)
+
+
+def _plainer(solid: Solid) -> Solid:
+    """Without inner voids, and without facets that say nothing."""
+    bodies = [b for b in spared(solid, _PLAINER_MM).bodies() if b.volume > _CRUMB_MM3]
+    return bodies[0] if len(bodies) == 1 else union_all(bodies)
 
 
 def _small(mesh: HalfEdges) -> BoolArray:

@@ -21,6 +21,7 @@ from patternprep.pattern.draft.filled import Filled, fill_undercuts
 from patternprep.pattern.draft.leaning import Lean, judge
 from patternprep.pattern.draft.skirts import SkirtRules, lay_skirts
 from patternprep.pattern.draft.sources import find_sources
+from patternprep.pattern.draft.spare import spared
 from patternprep.pattern.draft.topology import half_edges
 from patternprep.pattern.draft.walls import WallRecord, asked_of_facets
 from patternprep.progress import Progress, silent
@@ -37,6 +38,7 @@ SIMPLIFY_MM = 0.001
 
 _CRUMB_MM3 = 1e-6
 _ONTO_BASE_MM = 2.0 * SIMPLIFY_MM
+_ONTO_BASE_SHARE = 2e-5
 _REPAIRS = 2
 _REPAIR_SPARE_MM = 1e-5
 _METHODS = (
@@ -90,7 +92,7 @@ def draft_half(
             "z = 0 first.",
             where=points[points[:, 2].argmin()].tolist(),
         )
-    half = _on_base(half.simplify(SIMPLIFY_FIRST_MM))
+    half = _on_base(spared(half, SIMPLIFY_FIRST_MM))
     mesh = half_edges(half.to_mesh())
     progress("filling undercuts")
     filled = fill_undercuts(half, mesh)
@@ -169,7 +171,7 @@ def repaired(solid: Solid, least_deg: float, rules: SkirtRules) -> tuple[Solid, 
 
 def finished(solid: Solid, spare_mm: float = SIMPLIFY_MM) -> Solid:
     """Needless facets spared, the base exactly on z = 0, without inner voids and crumbs."""
-    settled = _on_base(solid.simplify(spare_mm) if spare_mm > 0.0 else solid)
+    settled = _on_base(spared(solid, spare_mm))
     bodies = settled.bodies()
     if len(bodies) <= 1:
         return settled
@@ -180,7 +182,7 @@ def _on_base(solid: Solid) -> Solid:
     """With vertices that all but lie on z = 0 set onto it."""
     mesh = solid.to_mesh()
     z = mesh.vertices[:, 2]
-    near = z < _ONTO_BASE_MM
+    near = z < min(_ONTO_BASE_MM, _ONTO_BASE_SHARE * float(mesh.size.max()))
     if (z[near] == 0.0).all():
         return solid
     points = np.array(mesh.vertices)
