@@ -17,7 +17,7 @@ __all__ = ["Across", "Cut", "cut_kit", "rings_of"]
 
 Across = Literal["x", "y"]
 
-OFF_MIDDLE = 1e-4
+OFF_MIDDLE = 2e-6
 """The cut stands off the middle by this share of the width, clear of faces lying in the middle."""
 
 THIN_MM = 0.006

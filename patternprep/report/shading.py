@@ -221,8 +221,9 @@ def _edges(facet: IntArray, normals: FloatArray, planes: FloatArray, jump: float
         inked[rows, columns] = True
         inked[rows + (axis == 0), columns + (axis == 1)] = True
     wide = inked.copy()
-    wide[1:] |= inked[:-1]
-    wide[:, 1:] |= inked[:, :-1]
+    for one, other in ((slice(1, None), slice(None, -1)), (slice(None, -1), slice(1, None))):
+        wide[one] |= inked[other]
+        wide[:, one] |= inked[:, other]
     return wide & (facet >= 0)
 
 
