@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import hashlib
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from patternprep.errors import GeometryFault
-from patternprep.mesh.check import require_sound
+from patternprep.errors import GeometryFault, MeshFault
+from patternprep.mesh.check import check_mesh, require_sound
 from patternprep.mesh.kernel import Solid
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.mesh.read.stl import weld
 from patternprep.mesh.write import settle, write_3mf, write_stl
+from patternprep.pattern.draft import join_needle_ends, keep_lean
 
 __all__ = ["Piece", "make_piece", "sha256_of", "write_pattern_3mf", "write_piece"]
 
@@ -36,9 +38,13 @@ class Piece:
     bodies: int
 
 
-def make_piece(name: str, solid: Solid, print_scale: float) -> Piece:
-    """Settle a half; the drag is turned over so that its parting face lies on the bed."""
+def make_piece(name: str, solid: Solid, print_scale: float, angle_deg: float) -> Piece:
+    """Settle a half; the drag is turned over so that its parting face lies on the bed.
+
+    ``angle_deg`` is the least draft of its walls, which rounding to 32 bits must not spoil.
+    """
     mesh = weld(settle(solid.to_mesh()).triangles)
+    mesh = _leaning(mesh, angle_deg, -1.0 if name == "drag" else 1.0)
     report = require_sound(mesh, f"the {name}")
     flip = -1.0 if name == "drag" else 1.0
     matrix = np.diag([print_scale, flip * print_scale, flip * print_scale, 1.0])
@@ -51,6 +57,16 @@ def make_piece(name: str, solid: Solid, print_scale: float) -> Piece:
             f"{lowest:.6f} mm instead of 0; report this with the part."
         )
     return Piece(name, mesh, printed, matrix, report.shells)
+
+
+def _leaning(mesh: Mesh, angle_deg: float, sign: float) -> Mesh:
+    """The piece with its needles kept at their lean, where that leaves it as sound as it was."""
+    joined = join_needle_ends(mesh, angle_deg, sign)
+    if joined is not mesh:
+        with suppress(MeshFault):
+            mesh = weld(settle(joined).triangles)
+    kept = weld(keep_lean(mesh, angle_deg, sign).triangles)
+    return kept if check_mesh(kept).fault is None else mesh
 
 
 def write_piece(folder: Path, piece: Piece) -> dict[str, Any]:

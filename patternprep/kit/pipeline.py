@@ -36,8 +36,10 @@ def make_kit(
         progress("writing")
         pieces = _pieces(plan, halves)
         figures = _write(stage, plan, halves, pieces)
+        known = plan.read.warnings
+        del plan, halves, pieces  # the proof reads the files; large parts need the room
         progress("proving")
-        return _prove(stage, out, plan, figures, progress)
+        return _prove(stage, out, known, figures, progress)
 
 
 def estimate_part(job: Job, progress: Progress = silent) -> dict[str, Any]:
@@ -53,8 +55,11 @@ def _pieces(plan: Plan, halves: Halves) -> list[Piece]:
     scale = 1.0 / (1.0 + error)
     drafted = halves.drafted
     pairs = (("cope", drafted.cope), ("drag", drafted.drag))
-    pieces = [make_piece(name, solid, scale) for name, solid in pairs if solid is not None]
-    return pieces
+    return [
+        make_piece(name, solid, scale, drafted.min_angle)
+        for name, solid in pairs
+        if solid is not None
+    ]
 
 
 def _write(stage: Path, plan: Plan, halves: Halves, pieces: list[Piece]) -> dict[str, Any]:
@@ -99,15 +104,18 @@ def _write_figures(stage: Path, figures: dict[str, Any]) -> None:
 
 
 def _prove(
-    stage: Path, out: Path, plan: Plan, figures: dict[str, Any], progress: Progress
+    stage: Path,
+    out: Path,
+    known: tuple[str, ...],
+    figures: dict[str, Any],
+    progress: Progress,
 ) -> dict[str, Any]:
     from patternprep.proof import prove_kit
     from patternprep.proof.words import failure_sentence, proof_rows
 
     lines = prove_kit(stage, progress=progress)
     if not all(line.passed for line in lines):
-        known = " ".join(("", *plan.read.warnings)) if plan.read.warnings else ""
-        raise ProofFailed(failure_sentence(out, lines, written=False) + known)
+        raise ProofFailed(" ".join((failure_sentence(out, lines, written=False), *known)))
     figures["proof"] = proof_rows(lines)
     _write_figures(stage, figures)
     return figures

@@ -4,6 +4,7 @@ from patternprep.pattern.draft.angles import AngleRule, constant_angle
 from patternprep.pattern.draft.cut import cut_at_parting
 from patternprep.pattern.draft.hull import Corner, DraftedHalf, draft_half
 from patternprep.pattern.draft.pattern import DraftedPattern, HalfVolumes, Match, draft_pattern
+from patternprep.pattern.draft.rounding import join_needle_ends, keep_lean
 from patternprep.pattern.draft.walls import WallRecord
 
 __all__ = [
@@ -18,4 +19,6 @@ __all__ = [
     "cut_at_parting",
     "draft_half",
     "draft_pattern",
+    "join_needle_ends",
+    "keep_lean",
 ]
