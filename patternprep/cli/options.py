@@ -227,12 +227,10 @@ def as_job(part_or_job: Path, options: dict[str, Any]) -> Job:
 
 
 def _stock_row(text: str) -> dict[str, str]:
-    from patternprep.errors import UsageFault
+    from patternprep.pattern.select import parse_stock
 
-    face, equals, amount = text.rpartition("=")
-    if not equals or not face.strip() or not amount.strip():
-        raise UsageFault(f"--stock '{text}' names no face and amount; write it like '+z=2 mm'.")
-    return {"face": face.strip(), "amount": amount.strip()}
+    face, amount = parse_stock(text)
+    return {"face": face, "amount": amount}
 
 
 def tell_stage(quiet: bool) -> Any:

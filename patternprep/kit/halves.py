@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from patternprep.errors import GeometryFault, UsageFault
+from patternprep.errors import UsageFault
 from patternprep.formulas.draft_angle import draft_rule
 from patternprep.kit.plan import Plan
 from patternprep.mesh.kernel import Solid
@@ -22,8 +22,6 @@ __all__ = ["Halves", "make_halves"]
 
 SMALLEST_NAMED_SHARE = 1e-6
 """Filled places below this share of the part's volume are rounding and are not named."""
-
-LARGEST_DRAFT_DEG = 30.0
 
 
 @dataclass(frozen=True)
@@ -73,10 +71,4 @@ def _angles(plan: Plan) -> AngleRule:
     if choice.angle == "table":
         rule = draft_rule(choice.table)
         return lambda height_mm, inside: rule(height_mm, inside)
-    angle = parse_angle(choice.angle)
-    if not 0.0 < angle <= LARGEST_DRAFT_DEG:
-        raise GeometryFault(
-            f"A draft of {angle:g} degrees is outside 0 to {LARGEST_DRAFT_DEG:g} degrees; "
-            "patterns take 0.5 to 5, so give it with --draft."
-        )
-    return constant_angle(angle)
+    return constant_angle(parse_angle(choice.angle))
