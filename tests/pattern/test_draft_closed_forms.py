@@ -10,7 +10,7 @@ from hull_checks import assert_draws
 
 from patternprep.errors import GeometryFault
 from patternprep.mesh.kernel import Solid
-from patternprep.pattern.draft import cut_at_parting, draft_half, draft_pattern
+from patternprep.pattern.draft import draft_half, draft_pattern
 
 TAN2 = math.tan(math.radians(2.0))
 
@@ -110,7 +110,7 @@ def test_floating_sphere_stands_on_a_cone() -> None:
 
 def test_lying_cylinder_keeps_its_upper_half() -> None:
     lying = np.array([[1.0, 0, 0, 0], [0, 0, -1, 0], [0, 1, 0, 0], [0, 0, 0, 1]])
-    upper, _ = cut_at_parting(Solid.cylinder(60, 15, segments=96).transform(lying))
+    upper, _ = Solid.cylinder(60, 15, segments=96).transform(lying).split_by_plane()
     half = draft_half(upper, 2.0)
     # the ends lean out below a half disc; the sides gain only where they stand steeper than 2
     mesh = half.solid.to_mesh()
@@ -138,7 +138,7 @@ def test_needle_stands_on_a_full_cone() -> None:
 
 
 def test_split_block_meets_in_exact_frusta() -> None:
-    cope, drag = cut_at_parting(Solid.box((0, 0, -20), (50, 40, 60)))
+    cope, drag = Solid.box((0, 0, -20), (50, 40, 60)).split_by_plane()
     out = 60.0 * TAN2
     pattern = draft_pattern(cope, drag, 2.0)
     assert pattern.cope is not None
@@ -156,7 +156,7 @@ def test_split_block_meets_in_exact_frusta() -> None:
 
 
 def test_step_is_kept_on_request() -> None:
-    cope, drag = cut_at_parting(Solid.box((0, 0, -20), (50, 40, 60)))
+    cope, drag = Solid.box((0, 0, -20), (50, 40, 60)).split_by_plane()
     pattern = draft_pattern(cope, drag, 2.0, match="step")
     assert pattern.parting_match_mm3 == 0.0
     assert pattern.step_mm == pattern.step_before_mm > 1.39
@@ -164,7 +164,7 @@ def test_step_is_kept_on_request() -> None:
 
 def test_faces_on_the_parting_are_no_mismatch() -> None:
     part = Solid.box((-10, -10, -8), (60, 50, 0)) + Solid.box((0, 0, -8), (50, 40, 30))
-    pattern = draft_pattern(*cut_at_parting(part), 2.0)
+    pattern = draft_pattern(*part.split_by_plane(), 2.0)
     assert pattern.parting_match_mm3 == 0.0
     assert pattern.step_mm == 0.0
 

@@ -11,7 +11,7 @@ from hull_checks import assert_draws, undercut_lines, vertical_lines
 
 from patternprep.mesh.kernel import Solid, hull_of_points, union_all
 from patternprep.mesh.mesh import FloatArray, Mesh
-from patternprep.pattern.draft import cut_at_parting, draft_half, draft_pattern
+from patternprep.pattern.draft import draft_half, draft_pattern
 
 TAN2 = math.tan(math.radians(2.0))
 
@@ -123,7 +123,7 @@ SHAPES: dict[str, Callable[[], Solid]] = {
 @pytest.mark.parametrize("corner", ["mitred", "round"])
 @pytest.mark.parametrize("name", SHAPES)
 def test_shape_draws(name: str, corner: str) -> None:
-    upper, _ = cut_at_parting(SHAPES[name]())
+    upper, _ = SHAPES[name]().split_by_plane()
     half = draft_half(upper, 2.0, corner=corner)  # type: ignore[arg-type]
     assert_draws(half.solid.to_mesh(), 2.0, upper.to_mesh())
     assert half.solid.volume >= half.filled.volume - 1e-3 * half.filled.volume**0.5
@@ -135,7 +135,7 @@ def test_tilted_pose_draws_and_meets(seed: int) -> None:
     rng = np.random.default_rng(seed)
     part = walls_that_coincide().translate((-20, -15, -12))
     part = turned(part, tuple(rng.normal(size=3)), float(rng.uniform(0, 180)))
-    pattern = draft_pattern(*cut_at_parting(part), float(rng.uniform(0.5, 5.0)))
+    pattern = draft_pattern(*part.split_by_plane(), float(rng.uniform(0.5, 5.0)))
     assert pattern.cope is not None
     assert pattern.drag is not None
     assert_draws(pattern.cope.to_mesh(), pattern.min_angle)
@@ -146,7 +146,7 @@ def test_tilted_pose_draws_and_meets(seed: int) -> None:
 
 def test_flange_in_the_drag_alone_is_left_alone() -> None:
     part = Solid.box((20, -10, -8), (60, 50, 0)) + Solid.box((0, 0, -20), (50, 40, 30))
-    pattern = draft_pattern(*cut_at_parting(part), 2.0)
+    pattern = draft_pattern(*part.split_by_plane(), 2.0)
     assert pattern.cope is not None
     wide = pattern.cope.bounds
     out = 30.0 * TAN2
@@ -161,7 +161,7 @@ def test_cope_and_drag_each_smaller_somewhere() -> None:
         + Solid.box((5, 0, 0), (30, 40, 50))
         + Solid.box((50, 0, -50), (75, 40, 0))
     )
-    pattern = draft_pattern(*cut_at_parting(part), 2.0)
+    pattern = draft_pattern(*part.split_by_plane(), 2.0)
     assert pattern.cope_volumes is not None
     assert pattern.drag_volumes is not None
     assert pattern.cope_volumes.parting_match > 1.0
@@ -175,7 +175,7 @@ def test_cope_and_drag_each_smaller_somewhere() -> None:
 def test_round_part_split_off_its_middle_meets() -> None:
     lying = np.array([[1.0, 0, 0, 0], [0, 0, -1, 0], [0, 1, 0, 3.0], [0, 0, 0, 1]])
     pattern = draft_pattern(
-        *cut_at_parting(Solid.cylinder(60, 15, segments=96).transform(lying)), 2
+        *Solid.cylinder(60, 15, segments=96).transform(lying).split_by_plane(), 2
     )
     assert pattern.step_before_mm > 0.1
     assert pattern.step_mm <= 0.005

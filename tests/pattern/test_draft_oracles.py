@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from patternprep.errors import PatternprepError
 from patternprep.mesh.kernel import Solid, hull_of_points, union_all
 from patternprep.mesh.mesh import FloatArray
-from patternprep.pattern.draft import cut_at_parting, draft_half, draft_pattern
+from patternprep.pattern.draft import draft_half, draft_pattern
 
 MIRROR = np.diag([1.0, 1.0, -1.0, 1.0])
 
@@ -158,7 +158,7 @@ def pose(seed: int) -> FloatArray:
 def test_any_solid_draws(body: Solid, angle: float, corner: str, shift: float) -> None:
     low, high = body.bounds[:, 2]
     body = body.translate((0, 0, float(-0.5 * (low + high) + shift * (high - low))))
-    cope, drag = cut_at_parting(body)
+    cope, drag = body.split_by_plane()
     pattern = draft_pattern(cope, drag, angle, corner=corner)  # type: ignore[arg-type]
     for half, given_half, m in ((pattern.cope, cope, np.eye(4)), (pattern.drag, drag, MIRROR)):
         assert half is not None
@@ -179,7 +179,7 @@ def test_drafting_a_hull_again_adds_nothing(body: Solid, angle: float) -> None:
 
 def test_finer_body_grows_no_facets() -> None:
     part = Solid.sphere(30, 200) + Solid.cylinder(80, 12, segments=400).translate((0, 0, -40))
-    cope, drag = cut_at_parting(part)
+    cope, drag = part.split_by_plane()
     assert part.facets > 20_000
     pattern = draft_pattern(cope, drag, 2.0)
     assert pattern.cope is not None
@@ -209,7 +209,7 @@ def test_trial_mesh_draws(path: Path) -> None:
     scale = 150.0 / float(mesh.size.max())
     solid = Solid.from_mesh(mesh).transform(np.diag([scale, scale, scale, 1.0]))
     solid = solid.translate((-solid.bounds.mean(axis=0)).tolist())
-    pattern = draft_pattern(*cut_at_parting(solid), 2.0)
+    pattern = draft_pattern(*solid.split_by_plane(), 2.0)
     for half, m in ((pattern.cope, np.eye(4)), (pattern.drag, MIRROR)):
         assert half is not None
         assert_draws(half.transform(m).to_mesh(), 2.0)

@@ -1,7 +1,6 @@
 """Draft: the least solid around a part that leaves the sand, and halves that meet."""
 
 from patternprep.pattern.draft.angles import AngleRule, constant_angle
-from patternprep.pattern.draft.cut import cut_at_parting
 from patternprep.pattern.draft.hull import Corner, DraftedHalf, draft_half
 from patternprep.pattern.draft.pattern import DraftedPattern, HalfVolumes, Match, draft_pattern
 from patternprep.pattern.draft.rounding import join_needle_ends, keep_lean
@@ -16,7 +15,6 @@ __all__ = [
     "Match",
     "WallRecord",
     "constant_angle",
-    "cut_at_parting",
     "draft_half",
     "draft_pattern",
     "join_needle_ends",
