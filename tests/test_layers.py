@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -99,6 +101,17 @@ def test_library_is_imported_only_where_it_belongs(path: Path) -> None:
             assert module in homes or module.partition(".")[0] in homes, (
                 f"{module} imports {library}"
             )
+
+
+def test_the_package_needs_what_it_imports_and_nothing_else() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    needed = {re.split(r"[<>=]", line)[0] for line in project["dependencies"]}
+    imported = set()
+    for path in MODULES:
+        names = imports_of(ast.parse(path.read_text(encoding="utf-8")), name_of(path))
+        imported |= {name.partition(".")[0] for name in names}
+    theirs = imported - set(sys.stdlib_module_names) - {"patternprep"}
+    assert {"numpy-stl" if name == "stl" else name for name in theirs} == needed
 
 
 @pytest.mark.parametrize("path", MODULES, ids=name_of)

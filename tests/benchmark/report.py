@@ -26,7 +26,7 @@ MOST_MB = 2_500.0
 MOST_SMALL_S = 1.5
 HULL_MM = 0.01
 DIMENSION_MM = 0.005
-LIBRARIES = ("numpy", "scipy", "shapely", "manifold3d", "trimesh", "networkx", "pydantic")
+LIBRARIES = ("numpy", "scipy", "shapely", "manifold3d", "numpy-stl", "pydantic")
 SMALLEST_SHARE = 0.02
 
 
