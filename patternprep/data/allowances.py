@@ -6,11 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 
-from patternprep.data.sources import find_source
-from patternprep.data.tomlfile import Place, read_packaged, up_to_mm
-from patternprep.data.values import Reading, Source, Value
-from patternprep.errors import UsageFault
-from patternprep.units import parse_fraction, parse_length
+from patternprep.data.rows import packaged
+from patternprep.data.values import Source, Value
+from patternprep.units import parse_fraction
 
 __all__ = [
     "CopeExtra",
@@ -145,68 +143,51 @@ class FlatTaper:
     source: Source
 
 
-def _inches(text: object, place: Place) -> float:
-    try:
-        return parse_length(f"{place.text(text)} in")
-    except UsageFault as fault:
-        raise place.fault(fault.message.rstrip(".")) from fault
-
-
 @cache
 def tolerance_rows() -> tuple[ToleranceRow, ...]:
     """Casting tolerances by dimension; nan where the standard has a dash."""
-    table, place = read_packaged("iso8062.toml")
-    top, here = table["casting_tolerance"], place.at("casting_tolerance")
-    source = find_source(top["source"], here)
+    top = packaged("iso8062.toml").row("casting_tolerance")
     others: dict[float, dict[int, tuple[float, Source]]] = {}
-    for entry in top["other"]:
-        cell = (float(entry["mm"]), find_source(entry["source"], here))
-        others.setdefault(float(entry["up_to_mm"]), {})[int(entry["grade"])] = cell
+    for cell in top.rows("other"):
+        of_row = others.setdefault(cell.up_to_mm, {})
+        of_row[int(cell.number("grade"))] = (cell.number("mm"), cell.source)
     return tuple(
         ToleranceRow(
-            float(row["up_to_mm"]),
-            tuple(float(mm) for mm in row["mm"]),
-            source,
-            tuple((find_source(m["source"], here), int(m["count"])) for m in row.get("more", [])),
-            others.get(float(row["up_to_mm"]), {}),
+            row.up_to_mm,
+            row.numbers("mm"),
+            top.source,
+            tuple((more.source, int(more.number("count"))) for more in row.rows("more")),
+            others.get(row.up_to_mm, {}),
         )
-        for row in top["row"]
+        for row in top.rows("row")
     )
 
 
 @cache
 def machining_grades() -> tuple[str, ...]:
     """Grades of the required machining allowance: A to K without I."""
-    table, _ = read_packaged("iso8062.toml")
-    return tuple(table["machining_allowance"]["grades"])
+    return packaged("iso8062.toml").row("machining_allowance").texts("grades")
 
 
 @cache
 def machining_rows() -> tuple[MachiningRow, ...]:
     """Required machining allowances by the largest dimension of the part."""
-    table, place = read_packaged("iso8062.toml")
-    here = place.at("machining_allowance")
+    top = packaged("iso8062.toml").row("machining_allowance")
     return tuple(
-        MachiningRow(
-            float(row["up_to_mm"]),
-            tuple(float(mm) for mm in row["mm"]),
-            find_source(row["source"], here),
-        )
-        for row in table["machining_allowance"]["row"]
+        MachiningRow(row.up_to_mm, row.numbers("mm"), row.source) for row in top.rows("row")
     )
 
 
 def _grade_ranges(key: str) -> tuple[GradeRange, ...]:
-    table, place = read_packaged("iso8062.toml")
     return tuple(
         GradeRange(
-            row["process"],
-            tuple(row["metals"]),
-            str(row["low"]),
-            str(row["high"]),
-            find_source(row["source"], place.at(key, index)),
+            row.text("process"),
+            row.texts("metals"),
+            str(row.entry["low"]),
+            str(row.entry["high"]),
+            row.source,
         )
-        for index, row in enumerate(table[key])
+        for row in packaged("iso8062.toml").rows(key)
     )
 
 
@@ -225,100 +206,86 @@ def typical_machining() -> tuple[GradeRange, ...]:
 @cache
 def finer_when_small() -> tuple[tuple[float, int, Source], ...]:
     """(dimension in mm, grades finer, source) for short series of small castings."""
-    table, place = read_packaged("iso8062.toml")
     return tuple(
-        (float(row["up_to_mm"]), int(row["grades"]), find_source(row["source"], place))
-        for row in table["finer_when_small"]
+        (row.up_to_mm, int(row.number("grades")), row.source)
+        for row in packaged("iso8062.toml").rows("finer_when_small")
     )
 
 
 @cache
 def finish_tables() -> tuple[FinishTable, ...]:
     """Handbook stock per side, mm, in the order of preference."""
-    table, place = read_packaged("finish_allowance.toml")
-    found = []
-    for index, entry in enumerate(table["table"]):
-        here = place.at("table", index)
-        rows = tuple(
-            FinishRow(
-                up_to_mm(row, here),
-                _inches(row["face_in"], here),
-                _inches(row["bore_in"], here) if "bore_in" in row else None,
-                _inches(row["cope_in"], here) if "cope_in" in row else None,
-            )
-            for row in entry["rows"]
+    return tuple(
+        FinishTable(
+            table.text("metal"),
+            tuple(
+                FinishRow(
+                    row.up_to_mm,
+                    row.inches("face_in"),
+                    row.inches_or_none("bore_in"),
+                    row.inches_or_none("cope_in"),
+                )
+                for row in table.rows("rows")
+            ),
+            table.source,
         )
-        found.append(FinishTable(entry["metal"], rows, find_source(entry["source"], here)))
-    return tuple(found)
+        for table in packaged("finish_allowance.toml").rows("table")
+    )
 
 
 @cache
 def small_finishes() -> tuple[SmallFinish, ...]:
     """Stock of small castings as ranges without a size, mm per side."""
-    table, place = read_packaged("finish_allowance.toml")
     return tuple(
-        SmallFinish(
-            row["metal"],
-            _inches(row["low_in"], place.at("small", index)),
-            _inches(row["high_in"], place.at("small", index)),
-            find_source(row["source"], place.at("small", index)),
-        )
-        for index, row in enumerate(table["small"])
+        SmallFinish(row.text("metal"), row.inches("low_in"), row.inches("high_in"), row.source)
+        for row in packaged("finish_allowance.toml").rows("small")
     )
 
 
 @cache
 def cope_extra() -> CopeExtra:
     """Extra stock of cope faces, percent."""
-    table, place = read_packaged("finish_allowance.toml")
-    row, here = table["cope_extra"], place.at("cope_extra")
-    reading = Reading(
-        here.number(row["low_percent"], 0.0, 100.0),
-        here.number(row["high_percent"], 0.0, 100.0),
-        here.number(row["usual_percent"], 0.0, 100.0),
-        find_source(row["source"], here),
-    )
-    return CopeExtra(Value("%", (reading,)), here.at("why").text(row["why"]))
+    row = packaged("finish_allowance.toml").row("cope_extra")
+    return CopeExtra(Value("%", (row.percent_reading("_percent"),)), row.text("why"))
 
 
 @cache
 def draft_tables() -> tuple[DraftTable, ...]:
     """Draft by wall height, one table a pattern material."""
-    table, place = read_packaged("draft_angles.toml")
     return tuple(
         DraftTable(
-            entry["material"],
+            table.text("material"),
             tuple(
-                DraftRow(up_to_mm(row, place), float(row["outside"]), float(row["inside"]))
-                for row in entry["rows"]
+                DraftRow(row.up_to_mm, row.number("outside"), row.number("inside"))
+                for row in table.rows("rows")
             ),
-            find_source(entry["source"], place.at("by_height", index)),
+            table.source,
         )
-        for index, entry in enumerate(table["by_height"])
+        for table in packaged("draft_angles.toml").rows("by_height")
     )
 
 
 @cache
 def taper_rows() -> tuple[TaperRow, ...]:
     """Angle or taper by wall height."""
-    table, place = read_packaged("draft_angles.toml")
-    source = find_source(table["taper"]["source"], place.at("taper"))
+    top = packaged("draft_angles.toml").row("taper")
     return tuple(
-        TaperRow(up_to_mm(row, place), row.get("angle_deg"), row.get("taper_mm"), source)
-        for row in table["taper"]["rows"]
+        TaperRow(
+            row.up_to_mm,
+            row.number_or_none("angle_deg"),
+            row.number_or_none("taper_mm"),
+            top.source,
+        )
+        for row in top.rows("rows")
     )
 
 
 @cache
 def flat_tapers() -> tuple[FlatTaper, ...]:
     """Tapers that hold for any height."""
-    table, place = read_packaged("draft_angles.toml")
     return tuple(
         FlatTaper(
-            row["name"],
-            parse_fraction(row["taper"]),
-            row["taper"],
-            find_source(row["source"], place.at("flat", index)),
+            row.text("name"), parse_fraction(row.text("taper")), row.text("taper"), row.source
         )
-        for index, row in enumerate(table["flat"])
+        for row in packaged("draft_angles.toml").rows("flat")
     )

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from functools import cache
 
 from patternprep.data.properties import parse_value
-from patternprep.data.sources import find_source
+from patternprep.data.rows import packaged
 from patternprep.data.tomlfile import read_packaged, up_to_mm
-from patternprep.data.values import Reading, Value
+from patternprep.data.values import Value
 
 __all__ = [
     "ContractionBand",
@@ -79,17 +79,10 @@ def contraction_bands() -> tuple[ContractionBand, ...]:
 
 
 def _shares(file: str, key: str) -> dict[str, Share]:
-    table, place = read_packaged(file)
-    found: dict[str, Share] = {}
-    for metal, row in table[key].items():
-        here = place.at(key, metal, name=f"'{metal}'")
-        low, high, usual = (here.at(k).number(row[k], 0.0, 100.0) for k in ("low", "high", "usual"))
-        if not low <= usual <= high:
-            raise here.fault(f"usual {usual:g} lies outside {low:g} to {high:g}")
-        source = find_source(row["source"], here.at("source"))
-        reading = Reading(low, high, usual, source, note=row.get("note", ""))
-        found[metal] = Share(metal, Value("%", (reading,)))
-    return found
+    return {
+        metal: Share(metal, Value("%", (row.percent_reading(),)))
+        for metal, row in packaged(file).named_rows(key)
+    }
 
 
 @cache
