@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from patternprep.errors import KernelFault
 from patternprep.mesh.mesh import FloatArray, Mesh
+from patternprep.mesh.topology import used_only
 
 __all__ = [
     "UNION_LEAF",
@@ -110,8 +111,8 @@ class Solid:
             target = np.arange(len(vertices))
             target[merge_from] = np.asarray(mesh.merge_to_vert, dtype=np.int64)
             faces = target[faces]
-            used, faces_flat = np.unique(faces, return_inverse=True)
-            vertices, faces = vertices[used], faces_flat.reshape(-1, 3)
+            used, faces = used_only(faces, len(vertices))
+            vertices = vertices[used]
         return Mesh(vertices, faces)
 
     @property

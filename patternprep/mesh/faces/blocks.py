@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from patternprep.mesh.faces.best import FIT_MM
+from patternprep.mesh.faces.growth import grow_from_seeds
 from patternprep.mesh.faces.regions import SMOOTH_DEG, Finder
-from patternprep.mesh.faces.topology import Edges, components
+from patternprep.mesh.faces.topology import Edges
 from patternprep.mesh.mesh import IntArray, Mesh
+from patternprep.mesh.topology import components
 
 __all__ = ["curved_regions"]
 
@@ -35,7 +37,7 @@ def _between_creases(
         if len(angles):
             cut[number] = max(crease * float(np.median(angles)), 1.0)
     inner = inner[edges.angle[inner] <= cut[first[inner]]]
-    label = components(mesh.facets, edges.facets[inner])
+    label = components(mesh.facets, *edges.facets[inner].T)[1]
     every = np.concatenate(blocks)
     every = every[np.argsort(label[every], kind="stable")]
     pieces = np.split(every, np.flatnonzero(np.diff(label[every])) + 1)
@@ -85,5 +87,5 @@ def curved_regions(mesh: Mesh, edges: Edges, patches: IntArray, noise: float) ->
         left = [facets[finder.owner[facets] == -1] for facets in left]
         left = [facets for facets in left if len(facets)]
     left.sort(key=lambda f: -float(mesh.areas[f].sum()))
-    finder.from_seeds([facets for facets in left if len(facets) >= 6])
+    grow_from_seeds(finder, [facets for facets in left if len(facets) >= 6])
     return finder

@@ -15,7 +15,6 @@ from patternprep.mesh.faces.surface import Surface, cross_of
 from patternprep.mesh.faces.topology import (
     COPLANAR_DEG,
     Edges,
-    components,
     coplanar_patches,
     distinct,
     facet_middles,
@@ -25,6 +24,7 @@ from patternprep.mesh.faces.topology import (
     sum_by,
 )
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
+from patternprep.mesh.topology import components
 
 __all__ = ["find_faces", "flatness_limit"]
 
@@ -144,7 +144,7 @@ def _flat_and_free(
     flat = free_edge & (
         (edges.angle < COPLANAR_DEG) | (patches[edges.facets[:, 0]] == patches[edges.facets[:, 1]])
     )
-    labels = components(mesh.facets, edges.facets[flat])
+    labels = components(mesh.facets, *edges.facets[flat].T)[1]
     bad = ~planar_labels(mesh, labels, flatness_limit(mesh))
     if bad.any():
         wrong = bad[labels]
@@ -175,7 +175,7 @@ def _flat_and_free(
     rest = ~owned & ~is_plane
     if rest.any():
         both = rest[edges.facets].all(axis=1) & (edges.angle < 60.0)
-        joined = components(mesh.facets, edges.facets[both])
+        joined = components(mesh.facets, *edges.facets[both].T)[1]
         order = np.argsort(joined, kind="stable")
         order = order[rest[order]]
         cuts = np.flatnonzero(np.diff(joined[order])) + 1
@@ -201,7 +201,7 @@ def _plane_labels(
     pair = np.sort(np.stack([width[first], width[second]], axis=1), axis=1)
     soft = border & (edges.angle < SOFT_DEG) & ~owned[edges.facets].any(axis=1)
     soft &= pair[:, 1] <= WIDTH_RATIO * pair[:, 0]
-    group = components(count, np.stack([first[soft], second[soft]], axis=1))
+    _, group = components(count, first[soft], second[soft])
     held = _held(labels, owned, count)
     members = np.bincount(group[~held], minlength=count)
     return (members[group] < FREE_PATCHES) & (area > 0.0)
@@ -245,7 +245,7 @@ def _joined_planes(
     alike &= np.abs(np.einsum("ij,ij->i", normal[b], apart)) < limit
     if not alike.any():
         return labels, plane, count
-    group = components(count, pair[alike])
+    _, group = components(count, a[alike], b[alike])
     joined = np.zeros(int(group.max()) + 1, dtype=bool)
     joined[group[plane]] = True
     return group[labels], joined, len(joined)

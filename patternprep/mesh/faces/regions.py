@@ -1,27 +1,25 @@
-"""Finding the curved surfaces of a mesh: whole patches first, then growth from seeds."""
+"""The curved surfaces found on a mesh so far, and which facets fit one more."""
 
 from __future__ import annotations
 
-from collections.abc import Generator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
 from patternprep.mesh.faces.best import FIT_MM, Fit, best_fits
 from patternprep.mesh.faces.many import Samples
 from patternprep.mesh.faces.surface import Sample, Surface
 from patternprep.mesh.faces.topology import (
     Edges,
-    components,
     distinct,
     facet_middles,
     neighbour_table,
     sum_by,
 )
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
+from patternprep.mesh.topology import components
 
 __all__ = ["FIT_MM", "SMOOTH_DEG", "Finder", "Region"]
 
@@ -34,13 +32,7 @@ WIDTH_RATIO = 3.0
 _SAMPLE = 200
 _AT_ONCE = 512
 """So many fits at once keep the arrays small."""
-_FIRST_WINDOW = 800
 _MANY_RINGS = 24
-_IN_A_ROW = 10
-"""Seeds that may fail one after another before a block is left as free-form."""
-_BLOCKS_AT_ONCE = 12
-_BUDGET = 120
-"""Seeds that may fail in all; each one that succeeds allows two more."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,13 +43,6 @@ class Region:
     surface: Surface
     outward: bool
     residual: float
-
-
-Found = tuple[IntArray, Surface]
-"""The facets of a region, and the surface they lie on."""
-Grown = tuple[IntArray, Found | None]
-Growth = Generator[tuple[IntArray, float], Fit | None, Grown]
-Spreading = Generator[tuple[IntArray, float], Fit | None, Found | None]
 
 
 class Finder:
@@ -80,12 +65,11 @@ class Finder:
         self.width = 2.0 * area / np.maximum(round_it, 1e-300)
         pair = np.sort(self.width[patches[edges.facets]], axis=1)
         alike = pair[:, 1] <= WIDTH_RATIO * pair[:, 0]
-        self.blocks = components(mesh.facets, edges.facets[smooth & (alike | ~border)])
+        joined = edges.facets[smooth & (alike | ~border)]
+        self.blocks = components(mesh.facets, *joined.T)[1]
         self.owner = np.full(mesh.facets, -1, dtype=np.int64)
         self.scratch = np.zeros(max(len(mesh.vertices), mesh.facets), dtype=np.int64)
         self.regions: list[Region] = []
-        self.budget = _BUDGET
-        self.skip = np.zeros(mesh.facets, dtype=bool)
         self.turn = np.zeros(mesh.facets)
         bend = smooth & border
         for column in range(2):
@@ -247,176 +231,11 @@ class Finder:
         inside = free[self.fitting(free, surface, outward, step, typical)]
         return self.connected(facets, np.union1d(inside, facets))
 
-    # -- growth from a seed ------------------------------------------------------------------
-
-    def neighbourhood(self, seed: int, most: int, spread: float) -> tuple[IntArray, bool]:
-        """Free facets around the seed by rings; True when there would have been more."""
-        cosine = np.cos(np.radians(spread))
-        reached = [np.array([seed])]
-        front = reached[0]
-        self.owner[front] = -2
-        count = 1
-        more = False
-        while len(front):
-            front = self.around(front)
-            if not len(front):
-                break
-            self.owner[front] = -2
-            reached.append(front)
-            count += len(front)
-            if count >= most or (
-                count >= 12 and (self.mesh.normals[front] @ self.mesh.normals[seed]).min() < cosine
-            ):
-                more = True
-                break
-        every = np.concatenate(reached)
-        self.owner[every] = -1
-        return every, more
-
     def connected(self, seeds: IntArray, facets: IntArray) -> IntArray:
         """Those of the facets that hang together with one of the seeds."""
         facets = np.sort(facets)
         place = np.searchsorted(facets, self.table[facets])
         place = np.minimum(place, len(facets) - 1)
-        hit = facets[place] == self.table[facets]
-        row, column = np.nonzero(hit)
-        graph = coo_matrix(
-            (np.ones(len(row), dtype=np.int8), (row, place[row, column])),
-            shape=(len(facets), len(facets)),
-        )
-        label = connected_components(graph, directed=False)[1]
+        row, column = np.nonzero(facets[place] == self.table[facets])
+        _, label = components(len(facets), row, place[row, column])
         return facets[np.isin(label, label[np.searchsorted(facets, seeds)])]
-
-    def growth(self, seed: int) -> Growth:
-        """Try to grow a region from the seed.
-
-        A generator, so that many may run abreast: it asks for fits (facets, how close) and is
-        sent them. It returns the facets that need not be tried again where there is no region,
-        and the region with its surface where there is one. It changes no owner.
-        """
-        tried: IntArray | None = None
-        for spread, most in ((16.0, 300), (45.0, 1200)):
-            near, _ = self.neighbourhood(seed, most, spread)
-            tried = near if tried is None else tried
-            if len(near) < 6:
-                return near, None
-            bulge = self.sample(near).bulge
-            if bulge < 20.0 * self.noise:
-                continue
-            fit = yield near, max(2.0 * self.noise, 0.02 * bulge)
-            if fit is None:
-                continue
-            region = yield from self.spread_out(seed, near, *fit)
-            if region is not None and self.several_patches(region[0]):
-                return tried, region
-        assert tried is not None
-        return tried, None
-
-    def spread_out(self, seed: int, near: IntArray, surface: Surface, typical: float) -> Spreading:
-        """Grow from a first fit by refitting on ever larger windows until nothing changes."""
-        window_size = _FIRST_WINDOW
-        window, more = self.neighbourhood(seed, window_size, 181.0)
-        step = self.usual_step(near, surface)
-        size = 0
-        for _ in range(14):
-            outward = self.outward(near, surface)
-            inside = window[self.fitting(window, surface, outward, step, typical)]
-            if seed not in inside:
-                return None
-            region = self.connected(np.array([seed]), inside)
-            if len(region) < 6:
-                return None
-            if len(region) == size:
-                if not more or not self.at_rim(region, window):
-                    break
-                window_size *= 4
-                window, more = self.neighbourhood(seed, window_size, 181.0)
-                size = 0
-                continue
-            size = len(region)
-            fit = yield region, self.tight
-            if fit is None:
-                return None
-            surface, typical = fit
-            near, step = region, self.usual_step(region, surface)
-        turn = self.mesh.normals[region] @ self.mesh.normals[seed]
-        if turn.min() > np.cos(np.radians(12.0)):
-            return None
-        return region, surface
-
-    def abreast(self, seeds: Sequence[int]) -> list[Grown]:
-        """Grow from all seeds, with the fits that are wanted at one time done at once."""
-        growths = [self.growth(seed) for seed in seeds]
-        results: dict[int, Grown] = {}
-        answers: dict[int, Fit | None] = dict.fromkeys(range(len(seeds)))
-        while answers:
-            wanted: dict[int, tuple[IntArray, float]] = {}
-            for number, answer in answers.items():
-                try:
-                    wanted[number] = growths[number].send(answer)
-                except StopIteration as end:
-                    results[number] = end.value
-            fits = self.best_fits([w[0] for w in wanted.values()], [w[1] for w in wanted.values()])
-            answers = dict(zip(wanted, fits, strict=True))
-        return [results[number] for number in range(len(seeds))]
-
-    def at_rim(self, region: IntArray, window: IntArray) -> bool:
-        """Does the region reach free facets outside the window?"""
-        return bool(len(np.setdiff1d(self.around(region), window)))
-
-    def from_seeds(self, blocks: Sequence[IntArray]) -> None:
-        """Take the surfaces out of smooth blocks one after another, some blocks at a time."""
-        self.skip = (self.owner != -1) | (self.turn == 0.0)
-        for start in range(0, len(blocks), _BLOCKS_AT_ONCE):
-            searches = [_Search(self, block) for block in blocks[start : start + _BLOCKS_AT_ONCE]]
-            while self.budget >= 0:
-                seeds = [search.next_seeds() for search in searches]
-                every = [seed for some in seeds for seed in some]
-                if not every:
-                    break
-                grown = iter(self.abreast(every))
-                for search, some in zip(searches, seeds, strict=True):
-                    search.enter(some, [next(grown) for _ in some])
-
-
-class _Search:
-    """What is known of one smooth block while surfaces are grown in it."""
-
-    def __init__(self, finder: Finder, facets: IntArray) -> None:
-        self.finder = finder
-        key = np.round(finder.mesh.areas[facets], 6)
-        place = np.round(finder.centroids[facets], 4)
-        self.order = facets[np.lexsort((place[:, 2], place[:, 1], place[:, 0], -key))]
-        self.failures = 0
-
-    def next_seeds(self) -> list[int]:
-        """The next seeds in order, no two of them close together; one where the last was good."""
-        finder = self.finder
-        covered = finder.skip.copy()
-        seeds: list[int] = []
-        most = _IN_A_ROW + 1 - self.failures if self.failures else 1
-        while len(seeds) < most:
-            ahead = self.order[~covered[self.order]]
-            if not len(ahead):
-                break
-            seeds.append(int(ahead[0]))
-            covered[finder.neighbourhood(seeds[-1], 300, 16.0)[0]] = True
-        return seeds
-
-    def enter(self, seeds: Sequence[int], grown: Sequence[Grown]) -> None:
-        """Note what came of the seeds, up to the first that is good."""
-        finder = self.finder
-        for tried, found in grown:
-            if finder.budget < 0:
-                return
-            if found is not None:
-                if not (finder.owner[found[0]] == -1).all():
-                    return  # another block has come first: the seeds are tried again
-                finder.accept(*found)
-                finder.skip[found[0]] = True
-                self.failures = 0
-                finder.budget += 2
-                return
-            finder.skip[tried] = True
-            self.failures += 1
-            finder.budget -= 1

@@ -6,15 +6,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
+from patternprep.mesh.topology import components, edge_table
 
 __all__ = [
     "COPLANAR_DEG",
     "Edges",
-    "components",
     "coplanar_patches",
     "distinct",
     "edges_among",
@@ -87,19 +85,12 @@ def mesh_edges(mesh: Mesh) -> Edges:
     """Pair the half-edges; edges that are not shared by exactly two facets are left out."""
     faces = mesh.faces
     start = faces.ravel()
-    end = faces[:, [1, 2, 0]].ravel()
-    key = np.minimum(start, end) * np.int64(len(mesh.vertices)) + np.maximum(start, end)
-    order = np.argsort(key)
-    ordered = key[order]
-    same = ordered[1:] == ordered[:-1]
-    before = np.concatenate([[False], same[:-1]])
-    after = np.concatenate([same[1:], [False]])
-    first = np.flatnonzero(same & ~before & ~after)
-    half = np.stack([order[first], order[first + 1]], axis=1)
+    table = edge_table(faces)
+    at = table.start[table.simple]
+    half = np.stack([table.half[at], table.half[at + 1]], axis=1)
     half.sort(axis=1)
-    half = half[start[half[:, 0]] == end[half[:, 1]]]
     facets, slots = half // 3, half % 3
-    ends = np.stack([start[half[:, 0]], end[half[:, 0]]], axis=1)
+    ends = np.stack([start[half[:, 0]], start[half[:, 1]]], axis=1)
     origin = mesh.vertices[ends[:, 0]]
     along = mesh.vertices[ends[:, 1]] - origin
     n0, n1 = mesh.normals[facets[:, 0]], mesh.normals[facets[:, 1]]
@@ -120,16 +111,6 @@ def mesh_edges(mesh: Mesh) -> Edges:
         gap=np.minimum(np.abs(beyond), np.abs(beyond_too)),
         length=np.sqrt(np.einsum("ij,ij->i", along, along)),
     )
-
-
-def components(count: int, pairs: IntArray) -> IntArray:
-    """Labels (count,) of what the pairs (k, 2) connect."""
-    if not len(pairs):
-        return np.arange(count, dtype=np.int64)
-    graph = coo_matrix(
-        (np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(count, count)
-    ).tocsr()
-    return connected_components(graph, directed=False)[1].astype(np.int64)
 
 
 def neighbour_table(count: int, edges: Edges, keep: BoolArray) -> IntArray:
@@ -160,12 +141,12 @@ def coplanar_patches(mesh: Mesh, edges: Edges, noise: float) -> IntArray:
     height = np.divide(2.0 * mesh.areas, longest, out=np.zeros(mesh.facets), where=longest > 0.0)
     needle = (height < 4.0 * noise)[edges.facets].any(axis=1)
     flat = (edges.gap <= noise) & ((edges.angle < COPLANAR_DEG) | needle)
-    labels = components(mesh.facets, edges.facets[flat])
+    labels = components(mesh.facets, *edges.facets[flat].T)[1]
     bad = ~planar_labels(mesh, labels, 8.0 * noise)
     if bad.any():
         loose = bad[labels]
         safe = flat & ~loose[edges.facets[:, 0]]
-        labels = components(mesh.facets, edges.facets[safe])
+        labels = components(mesh.facets, *edges.facets[safe].T)[1]
     return labels
 
 

@@ -7,6 +7,7 @@ import shapely
 
 from patternprep.mesh.kernel import Solid
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
+from patternprep.mesh.topology import used_only
 from patternprep.pattern.draft.outline import Segments, area_of_rings, boundary_segments
 
 __all__ = ["beads"]
@@ -122,8 +123,8 @@ def _solid_under(
     )
     points = np.concatenate([np.column_stack([plan, height]), np.column_stack([plan, np.zeros(n)])])
     mesh = Mesh(points, np.concatenate([faces, bottom[faces][:, ::-1], walls[keep]]))
-    used, flat = np.unique(mesh.faces, return_inverse=True)
-    return Solid.from_mesh(Mesh(mesh.vertices[used], flat.reshape(-1, 3)), "making a bead")
+    used, faces = used_only(mesh.faces, len(mesh.vertices))
+    return Solid.from_mesh(Mesh(mesh.vertices[used], faces), "making a bead")
 
 
 def _without_chords(

@@ -16,17 +16,12 @@ import numpy as np
 from patternprep.errors import GeometryFault
 from patternprep.mesh.kernel import Solid, plan_area, triangulate_rings, union_all
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
+from patternprep.mesh.topology import components
 from patternprep.pattern.draft.bodies import pack
 from patternprep.pattern.draft.cover import beside, covered_facets
 from patternprep.pattern.draft.sources import LOW_MM
 from patternprep.pattern.draft.spare import spared
-from patternprep.pattern.draft.topology import (
-    BoolArray,
-    HalfEdges,
-    following,
-    half_edges,
-    joined_groups,
-)
+from patternprep.pattern.draft.topology import BoolArray, HalfEdges, following, half_edges
 from patternprep.pattern.draft.undercut import (
     LEVEL,
     over_undercuts,
@@ -174,7 +169,7 @@ def _closed(mesh: HalfEdges, keep: BoolArray, rings: list[IntArray]) -> Solid:
     across = mesh.twin[half]
     inner = keep[across // 3]
     one, other = half[inner], across[inner]
-    count, label = joined_groups(
+    count, label = components(
         3 * len(facets),
         np.concatenate([corner(one), corner(following(one))]),
         np.concatenate([corner(following(other)), corner(other)]),

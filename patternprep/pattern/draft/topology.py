@@ -12,8 +12,9 @@ import numpy.typing as npt
 
 from patternprep.errors import GeometryFault
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
+from patternprep.mesh.topology import edge_table, twins
 
-__all__ = ["BoolArray", "HalfEdges", "half_edges", "joined_groups"]
+__all__ = ["BoolArray", "HalfEdges", "half_edges"]
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -51,28 +52,7 @@ def following(half_edge: IntArray) -> IntArray:
 
 def half_edges(mesh: Mesh) -> HalfEdges:
     """Half-edge arrays of a mesh; GeometryFault where an edge is not shared by two facets."""
-    faces = mesh.faces
-    start = faces.reshape(-1)
-    end = np.roll(faces, -1, axis=1).reshape(-1)
-    n = len(mesh.vertices)
-    key = np.minimum(start, end) * n + np.maximum(start, end)
-    up = np.flatnonzero(start < end)
-    down = np.flatnonzero(start > end)
-    up = up[np.argsort(key[up], kind="stable")]
-    down = down[np.argsort(key[down], kind="stable")]
-    if len(up) + len(down) != len(start) or not np.array_equal(key[up], key[down]):
+    table = edge_table(mesh.faces)
+    if not table.simple.all():
         raise GeometryFault("The half pattern is not a closed, oriented mesh, so it has no draft.")
-    twin = np.empty(len(start), dtype=np.int64)
-    twin[up] = down
-    twin[down] = up
-    return HalfEdges(mesh.vertices, faces, mesh.normals, twin)
-
-
-def joined_groups(count: int, one: IntArray, other: IntArray) -> tuple[int, IntArray]:
-    """Number of groups and the group of each of ``count`` items, items joined pair by pair."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
-    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, other)), shape=(count, count))
-    groups, label = connected_components(graph, directed=False)
-    return int(groups), np.asarray(label, dtype=np.int64)
+    return HalfEdges(mesh.vertices, mesh.faces, mesh.normals, twins(table))

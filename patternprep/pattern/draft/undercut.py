@@ -6,9 +6,10 @@ import numpy as np
 
 from patternprep.mesh.kernel import plan_area
 from patternprep.mesh.mesh import FloatArray, IntArray
+from patternprep.mesh.topology import components
 from patternprep.pattern.draft.bodies import Bodies, joined
 from patternprep.pattern.draft.sources import LOW_MM
-from patternprep.pattern.draft.topology import BoolArray, HalfEdges, following, joined_groups
+from patternprep.pattern.draft.topology import BoolArray, HalfEdges, following
 
 __all__ = ["LEVEL", "over_undercuts", "rim_rings", "undercut_facets", "undercut_prisms"]
 
@@ -82,7 +83,7 @@ def _prisms_of(mesh: HalfEdges, facets: IntArray, attempt: int) -> Bodies:
     same = of_facet[across // 3] == of_facet[half // 3]
     place = np.full(len(mesh.faces), -1, dtype=np.int64)
     place[facets] = np.arange(len(facets))
-    patches, patch = joined_groups(len(facets), place[half[same] // 3], place[across[same] // 3])
+    patches, patch = components(len(facets), place[half[same] // 3], place[across[same] // 3])
     rim = half[~same]
     folded = _folded_patches(mesh, facets, patch, patches, rim, place, of_facet)
     parts = []
@@ -163,7 +164,7 @@ def _build(
         return 3 * place[half_edge // 3] + half_edge % 3
 
     one, other = half[same], across[same]
-    points, label = joined_groups(
+    points, label = components(
         3 * len(facets),
         np.concatenate([corner(one), corner(following(one))]),
         np.concatenate([corner(following(other)), corner(other)]),

@@ -8,8 +8,9 @@ import numpy as np
 
 from patternprep.errors import GeometryFault
 from patternprep.mesh.mesh import FloatArray, IntArray
+from patternprep.mesh.topology import components
 from patternprep.pattern.draft.angles import ANGLE_MOST_DEG, AngleRule
-from patternprep.pattern.draft.topology import BoolArray, HalfEdges, joined_groups
+from patternprep.pattern.draft.topology import BoolArray, HalfEdges
 from patternprep.pattern.draft.undercut import LEVEL
 
 __all__ = ["Asked", "WallRecord", "asked_of_facets"]
@@ -91,10 +92,10 @@ def _walls(mesh: HalfEdges, steep: IntArray) -> tuple[IntArray, int, BoolArray]:
     across = mesh.twin[half] // 3
     both = place[across] >= 0
     one, other = half[both] // 3, across[both]
-    _, region = joined_groups(len(steep), place[one], place[other])
+    _, region = components(len(steep), place[one], place[other])
     bend = np.einsum("ij,ij->i", mesh.normals[one], mesh.normals[other])
     smooth = bend > _ONE_WALL
-    walls, wall = joined_groups(len(steep), place[one[smooth]], place[other[smooth]])
+    walls, wall = components(len(steep), place[one[smooth]], place[other[smooth]])
     corners = mesh.points[mesh.faces[steep]]
     area = 0.5 * np.linalg.norm(
         np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1

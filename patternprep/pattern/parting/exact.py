@@ -9,6 +9,7 @@ import numpy as np
 
 from patternprep.mesh.kernel import Solid
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
+from patternprep.mesh.topology import components
 from patternprep.pattern.parting.candidate import Undercut, UndercutKind
 from patternprep.pattern.parting.rooms import advice_for
 
@@ -132,14 +133,9 @@ def _same_mouth(one: FloatArray, two: FloatArray) -> bool:
 
 def _shells(mesh: Mesh) -> IntArray:
     """Number of the connected shell of each facet."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     i = mesh.faces[:, [0, 1]].ravel()
     j = mesh.faces[:, [1, 2]].ravel()
-    size = len(mesh.vertices)
-    graph = coo_matrix((np.ones(len(i), dtype=np.int8), (i, j)), shape=(size, size))
-    label = connected_components(graph, directed=False)[1]
+    _, label = components(len(mesh.vertices), i, j)
     _, facet = np.unique(label[mesh.faces[:, 0]], return_inverse=True)
     return np.asarray(facet, dtype=np.int64).ravel()
 

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from patternprep.mesh.mesh import FloatArray, IntArray
+from patternprep.mesh.topology import components
 from patternprep.pattern.parting.candidate import Undercut, UndercutKind, Vec3
 from patternprep.pattern.parting.columns import VERTICAL, Columns, expand
 from patternprep.pattern.parting.line import Line
@@ -174,9 +175,6 @@ def _connect(columns: Columns, rooms: _Rooms) -> tuple[int, IntArray]:
 
     Runs belong together that overlap in height beside each other.
     """
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     cells = columns.rows * columns.width
     start = np.searchsorted(rooms.column, np.arange(cells + 1))
     one: list[IntArray] = []
@@ -191,8 +189,7 @@ def _connect(columns: Columns, rooms: _Rooms) -> tuple[int, IntArray]:
         two.append(other[meet])
     i, j = np.concatenate(one), np.concatenate(two)
     size = len(rooms.column)
-    ones = np.ones(len(i), dtype=np.int8)
-    count, label = connected_components(coo_matrix((ones, (i, j)), shape=(size, size)), False)
+    count, label = components(size, i, j)
     # a room narrower than a cell comes in pieces: they go to the largest piece under their patch
     columns_of = np.bincount(label, minlength=count)
     joints = np.bincount(label[np.concatenate(one[:2])], minlength=count)  # to the side and ahead
@@ -204,9 +201,7 @@ def _connect(columns: Columns, rooms: _Rooms) -> tuple[int, IntArray]:
     largest[rooms.patch[order[ends]]] = order[ends]
     loose = np.flatnonzero(pieces)
     i, j = np.concatenate([i, loose]), np.concatenate([j, largest[rooms.patch[loose]]])
-    ones = np.ones(len(i), dtype=np.int8)
-    count, label = connected_components(coo_matrix((ones, (i, j)), shape=(size, size)), False)
-    return int(count), label.astype(np.int64)
+    return components(size, i, j)
 
 
 def _kinds(

@@ -13,9 +13,10 @@ import numpy as np
 import numpy.typing as npt
 
 from patternprep.mesh.faces import FaceSet
-from patternprep.mesh.faces.topology import Edges, components, mesh_edges, sum_by
+from patternprep.mesh.faces.topology import Edges, mesh_edges, sum_by
 from patternprep.mesh.kernel import Solid, hull_of_points, union_all
 from patternprep.mesh.mesh import FloatArray, IntArray
+from patternprep.mesh.topology import components
 from patternprep.pattern.stock.corners import TANGENT_DEG
 
 __all__ = ["Round", "edge_bars", "round_fill", "rounds_between"]
@@ -56,7 +57,7 @@ def rounds_between(faces: FaceSet, amounts: dict[int, float]) -> list[Round]:
     narrow = ~chosen & (2.0 * area <= _WIDTH * max(amounts.values()) * rim)
     smooth = border & (edges.angle < TANGENT_DEG)
     inside = smooth & narrow[first] & narrow[second]
-    group = components(count, np.stack([first[inside], second[inside]], axis=1))
+    _, group = components(count, first[inside], second[inside])
     touch = smooth & (narrow[first] ^ narrow[second]) & (chosen[first] | chosen[second])
     side = np.where(chosen[first], first, second)[touch]
     label = group[np.where(chosen[first], second, first)[touch]]

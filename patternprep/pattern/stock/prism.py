@@ -6,9 +6,10 @@ import numpy as np
 
 from patternprep.errors import GeometryFault, KernelFault
 from patternprep.mesh.faces import Face
-from patternprep.mesh.faces.topology import components, mesh_edges
+from patternprep.mesh.faces.topology import mesh_edges
 from patternprep.mesh.kernel import Solid
 from patternprep.mesh.mesh import Mesh
+from patternprep.mesh.topology import components, used_only
 from patternprep.pattern.stock.corners import surface_shift
 from patternprep.pattern.stock.sweep import refuse_overlap, swept_mesh
 from patternprep.units import format_mm, format_point
@@ -67,16 +68,15 @@ def united(
 
 def without_crumbs(mesh: Mesh) -> Mesh:
     """Without closed shells too small to mean anything: hollows and splinters left by a union."""
-    label = components(mesh.facets, mesh_edges(mesh).facets)
-    count = int(label.max()) + 1
+    count, label = components(mesh.facets, *mesh_edges(mesh).facets.T)
     if count == 1:
         return mesh
     middle = mesh.bounds.mean(axis=0)
     a, b, c = (mesh.vertices[mesh.faces[:, k]] - middle for k in range(3))
     volume = np.bincount(label, np.einsum("ij,ij->i", a, np.cross(b, c)) / 6.0, count)
     kept = mesh.faces[(np.abs(volume) > _CRUMB_MM3)[label]]
-    used, faces = np.unique(kept, return_inverse=True)
-    return Mesh(mesh.vertices[used], faces.reshape(-1, 3))
+    used, faces = used_only(kept, len(mesh.vertices))
+    return Mesh(mesh.vertices[used], faces)
 
 
 def _cannot(face: Face, amount: float, why: str) -> GeometryFault:
