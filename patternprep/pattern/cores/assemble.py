@@ -1,0 +1,152 @@
+"""Cores with their prints, put together and held against the part and each other.
+
+All in the mould frame at pattern size, mm.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from patternprep.errors import GeometryFault
+from patternprep.mesh.kernel import Solid, union_all
+from patternprep.mesh.mesh import FloatArray
+from patternprep.pattern.cores.model import Opening, Void
+from patternprep.pattern.cores.prints import Print, PrintSize, Side, make_print, side_of
+from patternprep.pattern.cores.turning import wrong_turn
+
+__all__ = ["CoreBody", "SizeRule", "build_core", "check_apart", "fill_voids"]
+
+SizeRule = Callable[[Opening, Side], PrintSize]
+"""The rules for one print."""
+
+TOUCH_MM3 = 1e-2
+"""Bodies that share less than this do not run into each other."""
+
+UNEQUAL = 1.3
+"""By how much longer one print is made where equal ones would let the core go in turned over."""
+
+
+@dataclass(frozen=True, eq=False)
+class CoreBody:
+    """A core as designed: the void that it fills, and its prints."""
+
+    name: str
+    void: Void
+    hollow: Solid = field(repr=False)
+    """The void as a solid."""
+    prints: tuple[Print, ...]
+    solid: Solid = field(repr=False)
+    """Void and prints in one."""
+    seats: Solid = field(repr=False)
+    """All seats before draft, to be added to the pattern."""
+    keyed: str
+    """What makes it go in one way only, in words; empty where its turn does not matter."""
+
+
+def fill_voids(part: Solid, voids: Sequence[Void]) -> tuple[Solid, list[Solid]]:
+    """The part with voids filled, and the voids as solids.
+
+    Raises GeometryFault where the space behind a mouth is not clear.
+    """
+    solids = [Solid.from_mesh(v.mesh, f"closing {v.name}") for v in voids]
+    for void, solid in zip(voids, solids, strict=True):
+        if (part & solid).volume > TOUCH_MM3 + 1e-7 * solid.volume:
+            x, y, z = (float(c) for c in void.point)
+            raise GeometryFault(
+                f"The hole that opens at ({x:.2f}, {y:.2f}, {z:.2f}) mm in the mould cannot be "
+                "closed with a flat lid, for metal stands in its mouth; leave it without a core."
+            )
+    return union_all([part, *solids]), solids
+
+
+def build_core(name: str, void: Void, hollow: Solid, rule: SizeRule) -> CoreBody:
+    """The core of one void with a print at each mouth.
+
+    Where a print's turn matters and its section does not settle it, the first print gets a flat,
+    or is made longer than its like. Raises GeometryFault where a print cannot be made.
+    """
+    plain = [make_print(o, rule(o, side_of(o))) for o in void.openings]
+    found = wrong_turn(hollow, plain)
+    if found is None:
+        return _assembled(name, void, hollow, plain, _own_key(plain))
+    for prints, words in _keyed(plain):
+        if wrong_turn(hollow, prints) is None:
+            return _assembled(name, void, hollow, prints, words)
+    x, y, z = (float(c) for c in void.point)
+    raise GeometryFault(
+        f"The core at ({x:.2f}, {y:.2f}, {z:.2f}) mm can be set turned, and neither a flat on its "
+        "print nor unequal prints prevent it; choose another pull, or leave it without a core."
+    )
+
+
+def _keyed(plain: Sequence[Print]) -> list[tuple[list[Print], str]]:
+    """The prints with something that tells one way from another, the plainest first."""
+    first = plain[0]
+    flat = make_print(first.opening, first.size, _flat_side(first))
+    size = first.size
+    longer = PrintSize(UNEQUAL * size.length_mm, size.taper_deg, size.gap_side_mm, size.gap_end_mm)
+    ways = [([flat, *plain[1:]], "a flat on its first print")]
+    if len(plain) > 1:
+        ways.insert(
+            0, ([make_print(first.opening, longer), *plain[1:]], "prints of unequal length")
+        )
+        both = make_print(first.opening, longer, _flat_side(first))
+        ways.append(([both, *plain[1:]], "a flat on its first, longer print"))
+    return ways
+
+
+def _flat_side(one: Print) -> FloatArray:
+    """Where a flat goes: on top of a level print, on the +x side of an upright one."""
+    return np.array([0.0, 0.0, 1.0] if one.side == "horizontal" else [1.0, 0.0, 0.0])
+
+
+def _own_key(prints: Sequence[Print]) -> str:
+    """In words, what keeps the core from being turned when nothing was added."""
+    return ""
+
+
+def _assembled(
+    name: str, void: Void, hollow: Solid, prints: Sequence[Print], keyed: str
+) -> CoreBody:
+    return CoreBody(
+        name=name,
+        void=void,
+        hollow=hollow,
+        prints=tuple(prints),
+        solid=union_all([hollow, *(p.core for p in prints)]),
+        seats=union_all([p.seat for p in prints]),
+        keyed=keyed,
+    )
+
+
+def check_apart(filled: Solid, cores: Sequence[CoreBody]) -> None:
+    """Raise GeometryFault where a print runs into the part or into another core."""
+    for core in cores:
+        for one in core.prints:
+            _check_clear(filled, core, one)
+    for i, core in enumerate(cores):
+        for other in cores[i + 1 :]:
+            shared = core.seats & other.seats
+            if shared.volume > TOUCH_MM3:
+                x, y, z = (float(c) for c in shared.bounds.mean(axis=0))
+                raise GeometryFault(
+                    f"The prints of {core.name} and {other.name} run into each other at ({x:.2f}, "
+                    f"{y:.2f}, {z:.2f}) mm in the mould; shorten them with --print-length, or "
+                    "leave one of the holes without a core."
+                )
+
+
+def _check_clear(filled: Solid, core: CoreBody, one: Print) -> None:
+    offset = float(one.opening.normal @ one.opening.point) + 1e-3
+    outside = one.seat.trim_by_plane([float(c) for c in one.opening.normal], offset)
+    shared = outside & filled
+    if shared.volume > TOUCH_MM3:
+        x, y, z = (float(c) for c in shared.bounds.mean(axis=0))
+        raise GeometryFault(
+            f"The {one.side} print of {core.name} runs into the part at ({x:.2f}, {y:.2f}, "
+            f"{z:.2f}) mm in the mould ({shared.volume:.1f} mm3); shorten it with --print-length, "
+            "or leave that hole without a core."
+        )

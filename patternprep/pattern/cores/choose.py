@@ -1,0 +1,119 @@
+"""Which holes must be cored, which sand makes, and which are left solid for the drill.
+
+All in the mould frame at pattern size, mm: the parting is z = 0.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+import numpy as np
+
+from patternprep.mesh.mesh import Mesh
+from patternprep.mesh.topology import components
+from patternprep.pattern.cores.model import Void
+from patternprep.pattern.cores.voids import join_voids
+
+__all__ = ["Choice", "Fate", "HoleRules", "choose_holes", "joined_choices", "sand_depths"]
+
+Fate = Literal["core", "sand", "solid"]
+
+WEDGE_SHARE = 0.15
+"""Overhang below this share of a hole's plan area is a thin wedge, which draft fills."""
+
+
+class HoleRules(Protocol):
+    """The trade's rules on what sand bears and what a drill makes; each answers with its words."""
+
+    def stands(self, diameter_mm: float, depth_mm: float, hanging: bool) -> tuple[bool, str]:
+        """Does a body of moulding sand of this diameter and height hold together?"""
+
+    def drilled(self, diameter_mm: float) -> tuple[bool, str]:
+        """Is a hole of this diameter left solid for the drill?"""
+
+
+@dataclass(frozen=True, eq=False)
+class Choice:
+    """What becomes of one hole, and why."""
+
+    void: Void
+    fate: Fate
+    reason: str
+
+
+def choose_holes(
+    voids: Sequence[Void], rules: HoleRules, named: frozenset[str], *, auto: bool
+) -> list[Choice]:
+    """The fate of each hole: those in ``named`` get cores; the others by rule, or stay as sand."""
+    return [_choose(void, rules, void.name in named, auto) for void in voids]
+
+
+def _choose(void: Void, rules: HoleRules, named: bool, auto: bool) -> Choice:
+    if named:
+        return Choice(void, "core", "asked for")
+    if not auto:
+        return Choice(void, "sand", "no core was asked for")
+    width = min(o.diameter_mm for o in void.openings)
+    why = ""
+    if void.ceiling_mm2 > WEDGE_SHARE * void.plan_mm2:
+        why = "sand cannot draw from it, for its walls overhang"
+    else:
+        for depth, hanging in sand_depths(void):
+            holds, words = rules.stands(width, depth, hanging)
+            if not holds:
+                why = words
+                break
+    if not why:
+        return Choice(void, "sand", "the mould's own sand draws from it and stands")
+    drilled, words = rules.drilled(width)
+    if drilled:
+        return Choice(void, "solid", f"{why}; {words}")
+    return Choice(void, "core", why)
+
+
+def sand_depths(void: Void) -> list[tuple[float, bool]]:
+    """Heights (mm) of the bodies of sand that would stand in a hole, and whether each hangs.
+
+    Sand in the drag stands; sand in the cope hangs. A hole that opens upward at the parting alone
+    is filled by sand of the other half, whose body then hangs or stands down into it.
+    """
+    low, high = (float(z) for z in void.bounds[:, 2])
+    up = any(o.normal[2] > 0.7 for o in void.openings)
+    down = any(o.normal[2] < -0.7 for o in void.openings)
+    found = []
+    if high > 0.0 > low:
+        found = [(high, True), (-low, False)]
+    elif low >= 0.0:
+        found = [(high - low, up)]
+    else:
+        found = [(high - low, not down)]
+    return [(depth, hanging) for depth, hanging in found if depth > 1e-6]
+
+
+def joined_choices(mesh: Mesh, choices: Sequence[Choice]) -> list[Choice]:
+    """The same with cored holes that lead into each other made one, largest first.
+
+    ``mesh`` is the mesh that the holes were found on.
+    """
+    cored = [c for c in choices if c.fate == "core"]
+    place = {c.void.name: i for i, c in enumerate(cored)}
+    links = np.array(
+        [
+            (i, place[o.beyond])
+            for i, c in enumerate(cored)
+            for o in c.void.openings
+            if o.beyond in place
+        ],
+        dtype=np.int64,
+    ).reshape(-1, 2)
+    count, label = components(len(cored), links[:, 0], links[:, 1]) if cored else (0, links[:, 0])
+    joined = []
+    for group in range(count):
+        members = [cored[i] for i in np.flatnonzero(label == group)]
+        reasons = dict.fromkeys(c.reason for c in members)
+        void = join_voids(mesh, [c.void for c in members])
+        joined.append(Choice(void, "core", "; ".join(reasons)))
+    joined.sort(key=lambda c: -c.void.volume_mm3)
+    return joined + [c for c in choices if c.fate != "core"]

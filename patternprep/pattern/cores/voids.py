@@ -1,0 +1,167 @@
+"""Holes, pockets and hollows of a part as closed bodies, found from the mouths in its flat faces.
+
+Cutting the surface along the rims of all mouths leaves the outside and the walls of each hole as
+pieces of their own. A piece closed by flat lids encloses metal when it is the outside and empty
+space when it is a hole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from patternprep.mesh.kernel import triangulate_rings
+from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
+from patternprep.mesh.topology import components, used_only
+from patternprep.pattern.cores.model import Opening, Void
+from patternprep.pattern.cores.openings import Rim, find_rims
+from patternprep.pattern.frame import rotation_to_z
+
+__all__ = ["find_voids", "join_voids", "plan_basis"]
+
+SMALLEST_SHARE = 1e-9
+"""Voids below this share of the volume of the part's box are rounding."""
+
+
+def find_voids(mesh: Mesh) -> tuple[Void, ...]:
+    """The holes of a part that open through flat faces, largest first.
+
+    ``mesh`` is a closed, oriented surface, mm. Only the overhang figures depend on its frame: they
+    are taken with the parting at z = 0 and sand drawn up from z >= 0 and down from z <= 0. A step
+    inside a hole is a mouth between two holes; ``join_voids`` makes them one. A hole that opens
+    through a curved face is not found here.
+    """
+    rims, twin = find_rims(mesh)
+    if not rims:
+        return ()
+    piece, count = _pieces(mesh, rims, twin)
+    near, far = _sides(rims, piece, twin)
+    hollow = _closed_volumes(mesh, piece, count, rims, near, far) < 0.0
+    mouths = [i for i in range(len(rims)) if far[i] >= 0 and near[i] != far[i] and hollow[far[i]]]
+    least = SMALLEST_SHARE * float(np.prod(np.maximum(mesh.size, 1e-9)))
+    bodies: dict[int, tuple[IntArray, list[int], Mesh]] = {}
+    for label in dict.fromkeys(int(far[i]) for i in mouths):
+        own = [i for i in mouths if label in (int(near[i]), int(far[i]))]
+        facets = np.flatnonzero(piece == label)
+        body = _closed(mesh, facets, [(rims[i], int(far[i]) == label) for i in own])
+        if body.volume > least:
+            bodies[label] = (facets, own, body)
+    ranked = sorted(bodies, key=lambda label: -bodies[label][2].volume)
+    names = {label: f"hole {n + 1}" for n, label in enumerate(ranked)}
+    found = []
+    for label in ranked:
+        facets, own, body = bodies[label]
+        openings = []
+        for i in own:
+            out = int(far[i]) == label
+            other = int(near[i]) if out else int(far[i])
+            openings.append(_opening(mesh, rims[i], i, out, names.get(other, "")))
+        found.append(_void(mesh, names[label], facets, openings, body))
+    return tuple(found)
+
+
+def join_voids(mesh: Mesh, voids: Sequence[Void]) -> Void:
+    """Holes of ``mesh`` that lead into each other as one, without the mouths between them."""
+    if len(voids) == 1:
+        return voids[0]
+    rims = [o.rim for v in voids for o in v.openings]
+    inner = {rim for rim in rims if rims.count(rim) == 2}
+    openings = [o for v in voids for o in v.openings if o.rim not in inner]
+    facets = np.concatenate([v.facets for v in voids])
+    faces = [mesh.faces[facets][:, ::-1]]
+    faces += [o.corners[triangulate_rings([_flat(o.ring, o.normal)])] for o in openings]
+    kept, renumbered = used_only(np.concatenate(faces), len(mesh.vertices))
+    body = Mesh(mesh.vertices[kept], renumbered)
+    joined = _void(mesh, voids[0].name, facets, openings, body)
+    return replace(joined, members=tuple(v.name for v in voids))
+
+
+def plan_basis(normal: FloatArray) -> FloatArray:
+    """Two unit vectors (2, 3) that span the plane across ``normal``, right-handed with it."""
+    return np.asarray(rotation_to_z(normal)[:2])
+
+
+def _pieces(mesh: Mesh, rims: list[Rim], twin: IntArray) -> tuple[IntArray, int]:
+    """Piece of each facet when the surface is cut along all rims, and how many pieces."""
+    keep = twin >= 0
+    for rim in rims:
+        keep[rim.halves] = False
+        keep[twin[rim.halves]] = False
+    half = np.flatnonzero(keep)
+    half = half[half < twin[half]]
+    count, label = components(mesh.facets, half // 3, twin[half] // 3)
+    return label, count
+
+
+def _sides(rims: list[Rim], piece: IntArray, twin: IntArray) -> tuple[IntArray, IntArray]:
+    """Piece of the flat face of each rim and piece beyond it (-1 for several)."""
+    near = np.array([piece[rim.halves[0] // 3] for rim in rims])
+    far = np.full(len(rims), -1)
+    for i, rim in enumerate(rims):
+        beyond = np.unique(piece[twin[rim.halves] // 3])
+        if len(beyond) == 1:
+            far[i] = beyond[0]
+    return near, far
+
+
+def _closed_volumes(
+    mesh: Mesh, piece: IntArray, count: int, rims: list[Rim], near: IntArray, far: IntArray
+) -> FloatArray:
+    """Signed volume of each piece with its rims lidded, (count,) mm3."""
+    centre = mesh.bounds.mean(axis=0)
+    a, b, c = (mesh.triangles[:, i] - centre for i in range(3))
+    volume = np.bincount(piece, np.einsum("ij,ij->i", a, np.cross(b, c)) / 6.0, count)
+    for rim, one, other in zip(rims, near, far, strict=True):
+        lid = float((mesh.vertices[rim.corners].mean(axis=0) - centre) @ rim.area) / 3.0
+        volume[one] += lid
+        if other >= 0:
+            volume[other] -= lid
+    return np.asarray(volume)
+
+
+def _closed(mesh: Mesh, facets: IntArray, mouths: list[tuple[Rim, bool]]) -> Mesh:
+    """The walls turned round and a flat lid over each mouth (out of or into the hole), closed."""
+    faces = [mesh.faces[facets][:, ::-1]]
+    for rim, out in mouths:
+        corners = rim.corners[::-1] if out else rim.corners
+        area = rim.area if out else -rim.area
+        faces.append(corners[triangulate_rings([_flat(mesh.vertices[corners], area)])])
+    kept, renumbered = used_only(np.concatenate(faces), len(mesh.vertices))
+    return Mesh(mesh.vertices[kept], renumbered)
+
+
+def _flat(ring: FloatArray, normal: FloatArray) -> FloatArray:
+    """Points (k, 3) of a ring in the plane across its normal, (k, 2)."""
+    return np.asarray(ring @ plan_basis(normal).T)
+
+
+def _void(mesh: Mesh, name: str, facets: IntArray, mouths: list[Opening], body: Mesh) -> Void:
+    openings = tuple(sorted(mouths, key=lambda o: -round(o.area_mm2, 6)))
+    ceiling, plan = _overhang(mesh, facets, openings)
+    return Void(name, body, facets, openings, body.volume, ceiling, plan)
+
+
+def _opening(mesh: Mesh, rim: Rim, number: int, out: bool, beyond: str) -> Opening:
+    corners = rim.corners[::-1] if out else rim.corners  # anticlockwise as seen from outside
+    ring = mesh.vertices[corners]
+    area = float(np.linalg.norm(rim.area))
+    normal = (rim.area if out else -rim.area) / area
+    middle = ring.mean(axis=0)
+    away = ring - middle
+    swept = 0.5 * np.cross(away, np.roll(away, -1, axis=0)) @ normal
+    weights = (away + np.roll(away, -1, axis=0)) / 3.0
+    centre = middle + (weights * swept[:, None]).sum(axis=0) / area
+    return Opening(ring, corners, centre, normal, area, number, beyond)
+
+
+def _overhang(mesh: Mesh, facets: IntArray, openings: tuple[Opening, ...]) -> tuple[float, float]:
+    """Plan area of walls over the sand that has to draw, and of all that faces that way, mm2."""
+    normal, area = mesh.normals[facets][:, 2], mesh.areas[facets]
+    height = mesh.triangles[facets][:, :, 2].mean(axis=1)
+    over = np.where(height >= 0.0, -normal, normal)
+    ceiling = float((area * np.maximum(over, 0.0)).sum())
+    half = 0.5 * float((area * np.abs(normal)).sum())
+    half += 0.5 * sum(o.area_mm2 * abs(float(o.normal[2])) for o in openings)
+    return ceiling, half
