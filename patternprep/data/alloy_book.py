@@ -208,13 +208,14 @@ def _check_alloy(alloy: Alloy, place: Place) -> Alloy:
         solidus, liquidus = alloy.solidus.usual, alloy.liquidus.usual
         if solidus > liquidus:
             raise place.at("solidus_c").fault(
-                f"solidus {solidus:g} degC is above the liquidus {liquidus:g} degC"
+                f"solidus {solidus:g} degC is above the liquidus {liquidus:g} degC; correct either"
             )
     if alloy.pouring is not None and alloy.liquidus is not None:
         pouring, liquidus = alloy.pouring.usual, alloy.liquidus.usual
         if pouring <= liquidus:
             raise place.at("pouring_c").fault(
-                f"pouring at {pouring:g} degC is not above the liquidus {liquidus:g} degC"
+                f"pouring at {pouring:g} degC is not above the liquidus {liquidus:g} degC; correct "
+                "either"
             )
     return alloy
 
@@ -236,7 +237,10 @@ def _parse_alloy(
     """A new alloy from its table; ``own`` is the shop's source, None for the built-in tables."""
     for key in ("id", "name", "family"):
         if key not in table:
-            raise place.fault(f"a new alloy needs '{key}'; add it")
+            form = "a text between quotes"
+            if key == "family":
+                form = f"one of the families there are: {', '.join(sorted(families))}"
+            raise place.fault(f"a new alloy needs '{key}'; add {key} = {form}")
     family = families[place.at("family").choice(table["family"], families)]
     values = _parse_values(table, place, "alloy", sources, own)
     by_size = family.contraction_table
@@ -323,27 +327,34 @@ def load_alloys(shop_file: Path | None = None) -> AlloyBook:
         return book
     table, place = read_shop_file(Path(shop_file))
     place.check_keys(table, ("alloy", "source", "version"))
-    if table.get("version") != SHOP_VERSION or isinstance(table["version"], bool):
+    if "version" not in table:
+        raise place.fault(f"has no version; begin the file with version = {SHOP_VERSION}")
+    if table["version"] != SHOP_VERSION or isinstance(table["version"], bool):
         raise place.at("version").fault(f"must be {SHOP_VERSION}; write version = {SHOP_VERSION}")
     own = Source("shop", f"the shop's own file {Path(shop_file).name}", "shop")
     named = place.at("source").table(table.get("source", {}))
     sources = parse_sources(named, place.at("source"), "shop")
     entries = table.get("alloy", [])
     if not isinstance(entries, list):
-        raise place.at("alloy").fault("is not a list; write every alloy under its own [[alloy]]")
+        raise place.at("alloy").fault(
+            "is not a list; write every alloy under its own [[alloy]] with two brackets"
+        )
     alloys = {_fold(alloy.id): alloy for alloy in book}
+    caution_words = {word for alloy in book for word in alloy.cautions}
     seen: dict[str, int] = {}
     for index, entry in enumerate(entries):
-        here = place.at("alloy", index)
+        here = place.at("alloy", index, name=f"alloy number {index + 1}")
         if "id" not in here.table(entry):
             raise here.fault('has no id; add id = "C95400" or a name of the shop\'s own')
         name = here.at("id").text(entry["id"])
-        here = replace(here, name=f"alloy '{name}'")
+        here = here.at(name=f"alloy '{name}'")
         here.check_keys(entry, (*_ALLOY_KEYS, *PROPERTIES))
+        for word in here.at("cautions").texts(entry.get("cautions", [])):
+            here.at("cautions").choice(word, caution_words)
         key = _shop_key(name, book)
         if key in seen:
-            first = seen[key] + 1
-            raise here.fault(f"stands twice in this file, first as number {first}; join them")
+            first = place.at("alloy", seen[key]).line()
+            raise here.fault(f"stands twice in this file, first in line {first}; join them")
         seen[key] = index
         if key in alloys:
             alloys[key] = _change_alloy(alloys[key], entry, here, sources, own)

@@ -55,7 +55,10 @@ def _percent(text: str) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Property:
-    """One property: field of `Alloy`, label, unit, the limits of sense and a reader of text."""
+    """One property: field of `Alloy`, label, unit, the limits of sense and a reader of text.
+
+    ``example`` is a text with a unit that the reader takes.
+    """
 
     field: str
     label: str
@@ -63,27 +66,34 @@ class Property:
     low: float
     high: float
     read_text: Callable[[str], float]
+    example: str
 
 
 #: TOML key -> property. The limits only catch slips of the unit; they are no data.
 PROPERTIES: dict[str, Property] = {
     "contraction_percent": Property(
-        "contraction", "contraction, linear", "%", -1.0, 5.0, _contraction_percent
+        "contraction", "contraction, linear", "%", -1.0, 5.0, _contraction_percent, "1/4 in/ft"
     ),
     "density_solid_g_cm3": Property(
-        "density_solid", "density, solid, cold", "g/cm3", 0.5, 25.0, _density
+        "density_solid", "density, solid, cold", "g/cm3", 0.5, 25.0, _density, "7.6 g/cm3"
     ),
     "density_liquid_g_cm3": Property(
-        "density_liquid", "density, liquid", "g/cm3", 0.5, 25.0, _density
+        "density_liquid", "density, liquid", "g/cm3", 0.5, 25.0, _density, "7.6 g/cm3"
     ),
-    "liquidus_c": Property("liquidus", "liquidus", "degC", 20.0, 3500.0, _celsius),
-    "solidus_c": Property("solidus", "solidus", "degC", 20.0, 3500.0, _celsius),
-    "pouring_c": Property("pouring", "pouring", "degC", 20.0, 3500.0, _celsius),
+    "liquidus_c": Property("liquidus", "liquidus", "degC", 20.0, 3500.0, _celsius, "1038 degC"),
+    "solidus_c": Property("solidus", "solidus", "degC", 20.0, 3500.0, _celsius, "1038 degC"),
+    "pouring_c": Property("pouring", "pouring", "degC", 20.0, 3500.0, _celsius, "1038 degC"),
     "solidification_shrinkage_percent": Property(
-        "solidification_shrinkage", "shrinkage in freezing, volume", "%", -10.0, 15.0, _percent
+        "solidification_shrinkage",
+        "shrinkage in freezing, volume",
+        "%",
+        -10.0,
+        15.0,
+        _percent,
+        "4 %",
     ),
     "smallest_section_mm": Property(
-        "smallest_section", "smallest section that fills", "mm", 0.1, 100.0, parse_length
+        "smallest_section", "smallest section that fills", "mm", 0.1, 100.0, parse_length, "5 mm"
     ),
 }
 
@@ -93,7 +103,8 @@ _READING_KEYS = ("as", "at", "basis", "high", "low", "note", "source", "usual")
 def _amount(prop: Property, value: object, place: Place) -> tuple[float, str]:
     """Number in the property's unit, and the text it was written as when it was a text."""
     if not isinstance(value, str):
-        return place.number(value, prop.low, prop.high), ""
+        form = f"write a number in {prop.unit}, or a text with its unit such as '{prop.example}'"
+        return place.number(value, prop.low, prop.high, unit=prop.unit, form=form), ""
     try:
         number = prop.read_text(value)
     except UsageFault as fault:
@@ -117,28 +128,36 @@ def _reading(
     sources: Mapping[str, Source],
     own: Source | None,
 ) -> Reading:
+    single = place.at("at")
     if not isinstance(entry, dict):
-        entry = {"at": entry}
+        entry, single = {"at": entry}, place
     place.check_keys(entry, _READING_KEYS)
     if ("at" in entry) == ("low" in entry or "high" in entry):
-        raise place.fault("needs either 'at' (one figure) or both 'low' and 'high' (a range)")
+        raise place.fault(
+            "needs either one figure, 'at = ...', or a range, 'low = ...' and 'high = ...'"
+        )
     if "at" in entry:
-        low, written = _amount(prop, entry["at"], place.at("at"))
+        low, written = _amount(prop, entry["at"], single)
         high = low
     else:
         if "low" not in entry or "high" not in entry:
-            raise place.fault("has only one end of its range; give both 'low' and 'high'")
+            there, absent = ("low", "high") if "low" in entry else ("high", "low")
+            raise place.fault(
+                f"has only '{there}', one end of its range; give '{absent}' too, or one figure"
+            )
         low, first = _amount(prop, entry["low"], place.at("low"))
         high, last = _amount(prop, entry["high"], place.at("high"))
         written = f"{first} to {last}" if first and last else ""
         if low > high:
-            raise place.at("low").fault(f"low {low:g} is above high {high:g}; swap them")
+            raise place.fault(f"low {low:g} is above high {high:g} {prop.unit}; swap them")
     usual = 0.5 * (low + high)
     if "usual" in entry:
         usual, _ = _amount(prop, entry["usual"], place.at("usual"))
         if not low <= usual <= high:
             limits = f"{low:g} to {high:g} {prop.unit}"
-            raise place.at("usual").fault(f"usual {usual:g} lies outside its range {limits}")
+            raise place.fault(
+                f"usual {usual:g} lies outside its range {limits}; give one inside it"
+            )
     if "source" in entry:
         source = find_source(entry["source"], place.at("source"), sources)
     elif own is not None:
@@ -175,16 +194,21 @@ def parse_value(
     ``own`` is the source of a figure that names none (a shop's file); None makes a source a must.
     """
     prop = PROPERTIES[key]
-    entries = entry if isinstance(entry, list) else [entry]
-    if not entries:
+    if entry == []:
         raise place.fault("is an empty list; leave the key out when nothing is known")
     return Value(
         prop.unit,
         tuple(
-            _reading(prop, item, place.at(index), scope, sources, own)
-            for index, item in enumerate(entries)
+            _reading(prop, item, here, scope, sources, own) for item, here in _items(entry, place)
         ),
     )
+
+
+def _items(entry: object, place: Place) -> list[tuple[Any, Place]]:
+    """The entries of a list with their places, or the one entry that is no list."""
+    if isinstance(entry, list):
+        return [(item, place.at(index)) for index, item in enumerate(entry)]
+    return [(entry, place)]
 
 
 _RANGE = re.compile(rf"\s*({_DIGITS})\s*-\s*({_DIGITS})\s*")
@@ -193,7 +217,9 @@ _BOUND = re.compile(rf"\s*(<=|>=)\s*({_DIGITS})\s*")
 
 def _element_limit(element: str, text: object, place: Place) -> ElementLimit:
     if element not in ELEMENTS:
-        raise place.fault(f"'{element}' is not a chemical element of these tables")
+        raise place.fault(
+            f"'{element}' is not a chemical element of these tables; write its symbol, such as Cu"
+        )
     words = place.text(text)
     between, bound = _RANGE.fullmatch(words), _BOUND.fullmatch(words)
     if between is not None:
@@ -211,10 +237,8 @@ def parse_composition(
     entry: object, place: Place, *, sources: Mapping[str, Source], own: Source | None
 ) -> tuple[Composition, ...]:
     """Composition limits from one table or a list of tables, in mass percent."""
-    entries = entry if isinstance(entry, list) else [entry]
     found: list[Composition] = []
-    for index, item in enumerate(entries):
-        here = place.at(index)
+    for item, here in _items(entry, place):
         fields: dict[str, Any] = here.table(item)
         if "source" in fields:
             source = find_source(fields["source"], here.at("source"), sources)
@@ -232,9 +256,11 @@ def parse_composition(
             remainder = here.at("remainder").choice(fields["remainder"], ELEMENTS)
         note = here.at("note").text(fields["note"]) if "note" in fields else ""
         composition = Composition(limits, source, remainder, note)
-        if not limits or composition.lowest_sum() > 100.0 + 1e-9:
+        if not limits:
+            raise here.fault('names no element; write it like { Cu = "85-88", Sn = "9-11" }')
+        if composition.lowest_sum() > 100.0 + 1e-9:
             raise here.fault(
-                f"the lower limits add up to {composition.lowest_sum():g} %, above 100"
+                f"the lower limits add up to {composition.lowest_sum():g} %, above 100; lower them"
             )
         found.append(composition)
     return tuple(found)

@@ -15,11 +15,12 @@ from typing import Any
 from patternprep.errors import DataFault, FileFault
 from patternprep.units import MM_PER_INCH
 
-__all__ = ["Place", "nearest", "read_packaged", "read_shop_file", "up_to_mm"]
+__all__ = ["Place", "nearest", "read_packaged", "read_shop_file", "shown", "up_to_mm"]
 
 _LARGEST_BYTES = 2_000_000
 _HEADER = re.compile(r"^\s*(\[\[?)\s*(.+?)\s*(\]\]?)\s*(?:#.*)?$")
-_KEY = re.compile(r'^\s*("[^"]*"|\'[^\']*\'|[A-Za-z0-9_\-]+)\s*=')
+_NAME = r'(?:"[^"]*"|\'[^\']*\'|[A-Za-z0-9_\-]+)'
+_KEY = re.compile(rf"^\s*({_NAME}(?:\s*\.\s*{_NAME})*)\s*=")
 _STRING = re.compile(r'"(?:\\.|[^"\\])*"|\'[^\']*\'')
 
 
@@ -31,18 +32,41 @@ def nearest(word: str, allowed: Iterable[str], count: int = 1) -> list[str]:
     return [folded[hit] for hit in hits]
 
 
+def shown(value: object) -> str:
+    """A value as it would be written in TOML, for a complaint about it."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dict):
+        return "a table { ... }"
+    if isinstance(value, list):
+        return "a list [ ... ]"
+    text = f"'{value}'" if isinstance(value, str) else f"{value}"
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _or(words: Iterable[str]) -> str:
+    return " or ".join(f"'{word}'" for word in words)
+
+
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A place in a TOML file: its keys from the top, the line they stand on, a name for people."""
+    """A place in a TOML file: its keys from the top, the line they stand on, a name for people.
+
+    ``named`` is how many of the keys the name stands for.
+    """
 
     file: str
     lines: Mapping[tuple[str | int, ...], int]
     path: tuple[str | int, ...] = ()
     name: str = ""
+    named: int = 0
 
     def at(self, *keys: str | int, name: str = "") -> Place:
-        """Place of a key below this one."""
-        return replace(self, path=(*self.path, *keys), name=name or self.name)
+        """Place of a key below this one; a name stands for the keys so far."""
+        path = (*self.path, *keys)
+        if name:
+            return replace(self, path=path, name=name, named=len(path))
+        return replace(self, path=path)
 
     def line(self) -> int | None:
         """Line of the key, or of the nearest table around it."""
@@ -55,15 +79,15 @@ class Place:
         """One sentence with file, line, the alloy or table, the key and the rule."""
         line = self.line()
         where = self.file if line is None else f"{self.file}, line {line}"
-        keys = [str(key) for key in self.path if isinstance(key, str)]
+        keys = [key for key in self.path[self.named :] if isinstance(key, str)]
         owner = f", {self.name}" if self.name else ""
-        key = f", key '{keys[-1]}'" if keys else ""
+        key = f", key {' of '.join(repr(key) for key in reversed(keys))}" if keys else ""
         return DataFault(f"{where}{owner}{key}: {message}.")
 
     def table(self, value: object) -> dict[str, Any]:
         """``value`` when it is a table, else a fault."""
         if not isinstance(value, dict):
-            raise self.fault(f"{value!r} is not a table; write it as {{ key = value }}")
+            raise self.fault(f"{shown(value)} is not a table; write it as {{ key = value }}")
         return value
 
     def check_keys(self, table: Mapping[str, object], allowed: Iterable[str]) -> None:
@@ -71,20 +95,24 @@ class Place:
         known = sorted(allowed)
         for key in table:
             if key not in known:
-                near = nearest(key, known)
-                hint = f"did you mean '{near[0]}'" if near else "leave it out"
+                begun = [name for name in known if name.startswith(f"{key.casefold()}_")]
+                near = begun or nearest(key, known)
+                hint = f"did you mean {_or(near)}" if near else "leave it out"
                 raise self.at(key).fault(f"unknown key; {hint} (allowed: {', '.join(known)})")
 
     def text(self, value: object) -> str:
         """A string that is not empty, or a fault."""
         if not isinstance(value, str) or not value.strip():
-            raise self.fault(f"{value!r} is not a text; write it between quotes")
+            rule = "is not a text; write it between quotes"
+            if isinstance(value, str):
+                rule = "is empty; write a text between the quotes, or leave the key out"
+            raise self.fault(f"{shown(value)} {rule}")
         return value.strip()
 
     def texts(self, value: object) -> tuple[str, ...]:
         """A list of strings, or a fault."""
         if not isinstance(value, list):
-            raise self.fault(f'{value!r} is not a list; write it like ["first", "second"]')
+            raise self.fault(f'{shown(value)} is not a list; write it like ["first", "second"]')
         return tuple(self.text(item) for item in value)
 
     def choice(self, value: object, allowed: Iterable[str]) -> str:
@@ -97,13 +125,21 @@ class Place:
             raise self.fault(f"'{word}' is not allowed{hint} (allowed: {', '.join(known)})")
         return word
 
-    def number(self, value: object, low: float = -math.inf, high: float = math.inf) -> float:
-        """A finite number within low..high, or a fault."""
+    def number(
+        self,
+        value: object,
+        low: float = -math.inf,
+        high: float = math.inf,
+        *,
+        unit: str = "",
+        form: str = "write it without quotes or unit",
+    ) -> float:
+        """A finite number within low..high (in ``unit``), or a fault that tells the ``form``."""
         if isinstance(value, bool) or not isinstance(value, int | float):
-            raise self.fault(f"{value!r} is not a number; write it without quotes or unit")
+            raise self.fault(f"{shown(value)} is not a number; {form}")
         if value != value or math.inf in (value, -value) or not low <= value <= high:
-            shown = f"{value!r:.40}"
-            raise self.fault(f"{shown} lies outside the allowed {low:g} to {high:g}")
+            limits = f"{low:g} to {high:g} {unit}".rstrip()
+            raise self.fault(f"{value!r:.40} lies outside the allowed {limits}")
         return float(value)
 
 
@@ -136,8 +172,10 @@ def _key_lines(text: str) -> dict[tuple[str | int, ...], int]:
                 continue
             if entry is None:
                 continue
-            key, item = (*base, entry.group(1).strip("\"'")), 0
-            found.setdefault(key, number)
+            names = tuple(_header_keys(entry.group(1)))
+            key, item = (*base, *names), 0
+            for end in range(1, len(names) + 1):
+                found.setdefault((*base, *names[:end]), number)
             bare = bare.split("=", 1)[1]
         for letter in bare:
             if letter == "{" and depth == 1:
@@ -151,7 +189,8 @@ def _parse(text: str, file: str) -> tuple[dict[str, Any], Place]:
     try:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
-        raise DataFault(f"{file}: not valid TOML: {fault}; correct that line.") from fault
+        why = str(fault).replace("Cannot overwrite a value", "a key stands twice in one table")
+        raise DataFault(f"{file}: not valid TOML: {why}; correct that line.") from fault
     except (RecursionError, ValueError) as fault:
         raise DataFault(f"{file}: a value is nested too deeply or too long; shorten it.") from fault
     return table, Place(file, _key_lines(text))

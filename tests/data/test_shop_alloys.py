@@ -118,7 +118,7 @@ FAULTS = {
     ),
     "outside limits": (
         HEAD + "contraction_percent = 20.8\n",
-        r"line 5.*'C95400'.*20\.8 lies outside the allowed -1 to 5",
+        r"line 5.*'C95400', key 'contraction_percent': 20\.8 lies outside the allowed -1 to 5 %",
     ),
     "text outside limits": (
         HEAD + 'contraction_percent = "12 %"\n',
@@ -126,11 +126,17 @@ FAULTS = {
     ),
     "text without unit": (
         HEAD + 'density_solid_g_cm3 = "7.5"\n',
-        r"line 5.*'7\.5' is not a density",
+        r"line 5.*key 'density_solid_g_cm3': '7\.5' is not a density; write it like '7\.6 g/cm3'",
     ),
-    "not a number": (HEAD + "liquidus_c = true\n", r"line 5.*True is not a number"),
+    "not a number": (
+        HEAD + "liquidus_c = true\n",
+        r"line 5.*key 'liquidus_c': true is not a number; write a number in degC",
+    ),
     "nan": (HEAD + "liquidus_c = nan\n", r"line 5.*nan lies outside"),
-    "one end": (HEAD + "pouring_c = { low = 1100 }\n", r"line 5.*only one end"),
+    "one end": (
+        HEAD + "pouring_c = { low = 1100 }\n",
+        r"line 5.*key 'pouring_c': has only 'low', one end of its range; give 'high' too",
+    ),
     "swapped": (
         HEAD + "pouring_c = { low = 1200, high = 1100 }\n",
         r"line 5.*low 1200 is above high 1100",
@@ -145,7 +151,7 @@ FAULTS = {
     ),
     "second reading": (
         HEAD + 'pouring_c = [\n  { at = 1150 },\n  { at = 1160, note = "" },\n]\n',
-        r"line 7.*'note'.*is not a text",
+        r"line 7.*key 'note' of 'pouring_c': '' is empty",
     ),
     "solidus above liquidus": (
         HEAD + "solidus_c = 1050\n",
@@ -173,7 +179,7 @@ FAULTS = {
     ),
     "new without family": (
         'version = 1\n[[alloy]]\nid = "QM-1"\nname = "mill bronze"\n',
-        r"line 2.*needs 'family'",
+        r"line 2, alloy 'QM-1': a new alloy needs 'family'; .*: aluminium, .*tin bronze, .*zinc",
     ),
     "unknown family": (
         'version = 1\n[[alloy]]\nid = "QM-1"\nname = "x"\nfamily = "tin bronzes"\n',
@@ -183,17 +189,17 @@ FAULTS = {
         HEAD + 'family = "tin bronze"\n',
         r"line 5.*is of the family 'aluminium bronze'",
     ),
-    "no id": ("version = 1\n[[alloy]]\nname = 'x'\n", r"line 2.*has no id"),
+    "no id": ("version = 1\n[[alloy]]\nname = 'x'\n", r"line 2, alloy number 1: has no id"),
     "twice": (
         'version = 1\n[[alloy]]\nid = "LM25"\n[[alloy]]\nid = "lm 25"\n',
-        r"line 4.*stands twice",
+        r"line 4, alloy 'lm 25': stands twice in this file, first in line 2",
     ),
-    "no version": ('[[alloy]]\nid = "LM25"\n', r"version = 1"),
+    "no version": ('[[alloy]]\nid = "LM25"\n', r"toml: has no version; begin the file with"),
     "unknown top key": ("version = 1\n[alloys]\n", r"line 2.*'alloys'.*did you mean 'alloy'"),
     "alloy as table": ('version = 1\n[alloy]\nid = "x"\n', r"\[\[alloy\]\]"),
     "source without citation": (
         "version = 1\n[source.a]\nmark = 'shop'\n",
-        r"line 2, source 'a'.*no citation",
+        r"line 2, source 'a': has no citation",
     ),
     "unknown mark": (
         "version = 1\n[source.a]\ncitation = 'x'\nmark = 'sean'\n",
@@ -203,6 +209,31 @@ FAULTS = {
         HEAD + "density_solid_g_cm3 = { at = 7.5, basis = 'part' }\n",
         r"line 5.*only a contraction has a basis",
     ),
+    "key without its unit": (
+        HEAD + "contraction = 2.0\n",
+        r"line 5.*key 'contraction': unknown key; did you mean 'contraction_percent' or 'contr",
+    ),
+    "key inside a figure": (
+        HEAD + "pouring_c = { hight = 1150, low = 1100 }\n",
+        r"line 5.*key 'hight' of 'pouring_c': unknown key; did you mean 'high'",
+    ),
+    "figure and range": (
+        HEAD + "pouring_c = { at = 1150, low = 1100 }\n",
+        r"line 5.*key 'pouring_c': needs either one figure.*or a range",
+    ),
+    "table of its own": (
+        HEAD + "[alloy.pouring_c]\nlow = 1100\nhigh = 'x'\n",
+        r"line 7.*key 'high' of 'pouring_c': 'x' is not a temperature",
+    ),
+    "dotted keys": (
+        HEAD + "pouring_c.low = 1100\npouring_c.high = 'x'\n",
+        r"line 6.*key 'high' of 'pouring_c': 'x' is not a temperature",
+    ),
+    "caution word": (
+        HEAD + "cautions = ['zinc']\n",
+        r"line 5.*key 'cautions': 'zinc' is not allowed; did you mean 'zinc-fume'",
+    ),
+    "no elements": (HEAD + "composition = { note = 'x' }\n", r"line 5.*names no element"),
     "aliases": (HEAD + "aliases = 'x'\n", r"line 5.*is not a list"),
     "empty list": (HEAD + "pouring_c = []\n", r"line 5.*empty list"),
     "table word": (HEAD + "contraction_table = 'steel'\n", r"line 5.*'steel' is not allowed"),
@@ -219,6 +250,19 @@ def test_faults_are_told_with_line_key_and_rule(shop, case: str) -> None:
     assert re.search(pattern, message), message
     assert message.endswith(".")
     assert "\n" not in message
+
+
+def test_inner_names_are_told_only_where_they_were_written(shop) -> None:
+    for value in ("20000", "true", "'x'", "nan"):
+        with pytest.raises(DataFault) as caught:
+            load_alloys(shop(HEAD + f"pouring_c = {value}\n"))
+        assert "key 'pouring_c':" in caught.value.message
+        assert "'at'" not in caught.value.message
+
+
+def test_a_key_that_stands_twice(shop) -> None:
+    with pytest.raises(DataFault, match=r"a key stands twice.*line 6"):
+        load_alloys(shop(HEAD + "liquidus_c = 1038\nliquidus_c = 1040\n"))
 
 
 def test_not_toml(shop) -> None:
