@@ -123,7 +123,7 @@ def leave_for_drilling(diameter_mm: float, family: str | None = None) -> Ruled:
     row = next((r for r in rows if family in r.families), rows[-1])
     limit = row.up_to
     ok = diameter_mm <= limit.usual * (1.0 + 1e-9)
-    metal = family if family in row.families else "this metal"
+    metal = family or "this metal"
     said = "is left solid and drilled" if ok else "is cast"
     cited = "; ".join(source.text() for source in limit.sources)
     text = (
