@@ -6,7 +6,7 @@ All in the mould frame at pattern size, mm.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from patternprep.pattern.cores.model import Opening, Void
 from patternprep.pattern.cores.prints import Print, PrintSize, Side, make_print, side_of
 from patternprep.pattern.cores.turning import wrong_turn
 
-__all__ = ["CoreBody", "SizeRule", "build_core", "check_apart", "fill_voids"]
+__all__ = ["CoreBody", "SizeRule", "build_core", "check_apart", "close_voids"]
 
 SizeRule = Callable[[Opening, Side], PrintSize]
 """The rules for one print."""
@@ -46,20 +46,36 @@ class CoreBody:
     """What makes it go in one way only, in words; empty where its turn does not matter."""
 
 
-def fill_voids(part: Solid, voids: Sequence[Void]) -> tuple[Solid, list[Solid]]:
-    """The part with voids filled, and the voids as solids.
+def close_voids(
+    part: Solid, voids: Sequence[Void]
+) -> tuple[Solid, list[Solid], tuple[Void, str] | None]:
+    """The part with its voids closed, the voids as solids, and the first that cannot be closed.
 
-    Raises GeometryFault where the space behind a mouth is not clear.
+    A void whose mouth is not clear, so that a flat lid would run through metal, is returned with
+    the reason; the first two are then of no use.
     """
     solids = [Solid.from_mesh(v.mesh, f"closing {v.name}") for v in voids]
+    filled = union_all([part, *solids])
+    if _adds_up(filled, [part, *solids]):
+        return filled, solids, None
     for void, solid in zip(voids, solids, strict=True):
-        if (part & solid).volume > TOUCH_MM3 + 1e-7 * solid.volume:
+        if not _adds_up(part + solid, [part, solid]):
             x, y, z = (float(c) for c in void.point)
-            raise GeometryFault(
-                f"The hole that opens at ({x:.2f}, {y:.2f}, {z:.2f}) mm in the mould cannot be "
-                "closed with a flat lid, for metal stands in its mouth; leave it without a core."
-            )
-    return union_all([part, *solids]), solids
+            return filled, solids, (void, _NOT_CLEAR.format(x, y, z))
+    x, y, z = (float(c) for c in voids[0].point)
+    return filled, solids, (voids[0], _NOT_CLEAR.format(x, y, z))
+
+
+_NOT_CLEAR = (
+    "The hole that opens at ({:.2f}, {:.2f}, {:.2f}) mm in the mould cannot be closed with a flat "
+    "lid, for metal stands in its mouth; leave it without a core."
+)
+
+
+def _adds_up(whole: Solid, solids: Sequence[Solid]) -> bool:
+    """True when the union holds as much as the bodies do: they touch, but none overlaps."""
+    told = sum(solid.volume for solid in solids)
+    return abs(whole.volume - told) <= TOUCH_MM3 + 1e-7 * told
 
 
 def build_core(name: str, void: Void, hollow: Solid, rule: SizeRule) -> CoreBody:
@@ -71,7 +87,7 @@ def build_core(name: str, void: Void, hollow: Solid, rule: SizeRule) -> CoreBody
     plain = [make_print(o, rule(o, side_of(o))) for o in void.openings]
     found = wrong_turn(hollow, plain)
     if found is None:
-        return _assembled(name, void, hollow, plain, _own_key(plain))
+        return _assembled(name, void, hollow, plain, "")
     for prints, words in _keyed(plain):
         if wrong_turn(hollow, prints) is None:
             return _assembled(name, void, hollow, prints, words)
@@ -86,8 +102,7 @@ def _keyed(plain: Sequence[Print]) -> list[tuple[list[Print], str]]:
     """The prints with something that tells one way from another, the plainest first."""
     first = plain[0]
     flat = make_print(first.opening, first.size, _flat_side(first))
-    size = first.size
-    longer = PrintSize(UNEQUAL * size.length_mm, size.taper_deg, size.gap_side_mm, size.gap_end_mm)
+    longer = replace(first.size, length_mm=UNEQUAL * first.size.length_mm)
     ways = [([flat, *plain[1:]], "a flat on its first print")]
     if len(plain) > 1:
         ways.insert(
@@ -101,11 +116,6 @@ def _keyed(plain: Sequence[Print]) -> list[tuple[list[Print], str]]:
 def _flat_side(one: Print) -> FloatArray:
     """Where a flat goes: on top of a level print, on the +x side of an upright one."""
     return np.array([0.0, 0.0, 1.0] if one.side == "horizontal" else [1.0, 0.0, 0.0])
-
-
-def _own_key(prints: Sequence[Print]) -> str:
-    """In words, what keeps the core from being turned when nothing was added."""
-    return ""
 
 
 def _assembled(
