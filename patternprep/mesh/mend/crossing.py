@@ -27,7 +27,7 @@ from patternprep.mesh.topology import used_only
 
 __all__ = ["United", "unite_crossing_walls"]
 
-_DEEPEST = 8
+_DEEPEST = 24
 _MOST_PIECES = 400
 _PAD = 0.02
 _AGREE = 1e-5
@@ -163,21 +163,22 @@ def _pieces(solid: Solid, allowed_mm3: float) -> list[Solid] | None:
             box = _bounds_of(counts)
             if box is None:
                 return None
-            waiting += [(part, depth + 1) for part in _cut(body, mesh, box)]
+            waiting += [(part, depth + 1) for part in _cut(body, mesh, box, depth % 2 == 1)]
     return clean
 
 
-def _cut(body: Solid, mesh: Mesh, region: FloatArray) -> tuple[Solid, Solid]:
-    """Two parts side by side: in and about the region, or two halves where it is everything.
+def _cut(body: Solid, mesh: Mesh, region: FloatArray, halve: bool) -> tuple[Solid, Solid]:
+    """Two parts side by side: in and about the region, or at its middle where it is everything.
 
     They meet exactly. Parts that overlap would share walls, crossing by rounding all over them.
+    Where crossing walls hang together at their end, only halving parts them bit by bit.
     """
     low, high = mesh.bounds
     size = high - low
     pad = _PAD * size + 0.05 * (region[1] - region[0])
     inner = np.array([region[0] - pad, region[1] + pad])
-    if ((inner[0] <= low + 0.05 * size) & (inner[1] >= high - 0.05 * size)).all():
-        axis = int(np.argmax(size))
-        middle = low[axis] + 0.5 * size[axis]
-        return body.split_by_plane([float(c) for c in np.eye(3)[axis]], float(middle))
+    if halve or ((inner[0] <= low + 0.05 * size) & (inner[1] >= high - 0.05 * size)).all():
+        axis = int(np.argmax(region[1] - region[0]))
+        middle = 0.5 * float(region[0, axis] + region[1, axis])
+        return body.split_by_plane([float(c) for c in np.eye(3)[axis]], middle)
     return body.split(Solid.box(inner[0].tolist(), inner[1].tolist()))
