@@ -11,7 +11,7 @@ from patternprep.proof.model import Half, Scene
 from patternprep.proof.plan import Hits, PlanGrid
 from patternprep.proof.tree import far_distance
 
-__all__ = ["DEPTH_LIMIT_MM", "VOLUME_LIMIT", "containment_lines", "depth_outside"]
+__all__ = ["DEPTH_LIMIT_MM", "VOLUME_LIMIT", "containment_lines", "depth_outside", "depths_outside"]
 
 DEPTH_LIMIT_MM = 0.002
 VOLUME_LIMIT = 1e-5
@@ -88,19 +88,25 @@ def _spread(parts: int) -> FloatArray:
 
 def depth_outside(scene: Scene, points: FloatArray) -> tuple[float, FloatArray | None]:
     """How deep the deepest of the points (n, 3) lies outside the pattern, mm, and where."""
-    worst, where = 0.0, None
+    depth = depths_outside(scene, points)
+    deepest = int(np.argmax(depth)) if len(depth) else 0
+    if not len(depth) or depth[deepest] <= 0.0:
+        return 0.0, None
+    return float(depth[deepest]), points[deepest]
+
+
+def depths_outside(scene: Scene, points: FloatArray) -> FloatArray:
+    """How deep each of the points (n, 3) lies outside the pattern, mm; 0 inside."""
+    depths = np.zeros(len(points))
     for sign in (1.0, -1.0):
         half = scene.half(sign)
         own = points * np.array([1.0, 1.0, sign])
-        own = own[own[:, 2] > scene.rounding]
-        if not len(own):
+        here = np.flatnonzero(own[:, 2] > scene.rounding)
+        if not len(here):
             continue
-        depth = own[:, 2] if half is None else _outside_half(half, own, scene.rounding)
-        deepest = int(np.argmax(depth))
-        if depth[deepest] > worst:
-            worst = float(depth[deepest])
-            where = own[deepest] * np.array([1.0, 1.0, sign])
-    return worst, where
+        own = own[here]
+        depths[here] = own[:, 2] if half is None else _outside_half(half, own, scene.rounding)
+    return depths
 
 
 def _outside_half(half: Half, points: FloatArray, rounding: float) -> FloatArray:
