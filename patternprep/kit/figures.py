@@ -111,6 +111,8 @@ def _parting(plan: Plan, halves: Halves) -> dict[str, Any]:
         "step_mm": drafted.step_mm,
         "candidates": [candidate_figures(c) for c in plan.candidates],
         "undercuts": [undercut_figures(u) for u in halves.undercuts],
+        "undercuts_unnamed_mm3": drafted.undercut_filled_mm3 / plan.frame.volume_factor
+        - sum(u.volume_mm3 for u in halves.undercuts),
     }
 
 
