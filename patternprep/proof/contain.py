@@ -74,7 +74,9 @@ def _shared(points: FloatArray, corners: FloatArray) -> npt.NDArray[np.bool_]:
     for some in (points, corners):
         cell = np.round(some * (1.0 / _SAME_POINT_MM)).astype(np.int64)
         keys.append(cell[:, 0] * 73856093 + cell[:, 1] * 19349663019 + cell[:, 2] * 83492791000003)
-    return np.isin(keys[0], keys[1])
+    known = np.sort(keys[1])  # quicker than hashing both
+    at = np.searchsorted(known, keys[0]).clip(0, max(len(known) - 1, 0))
+    return np.asarray(known[at] == keys[0]) if len(known) else np.zeros(len(points), bool)
 
 
 def _spread(parts: int) -> FloatArray:
@@ -174,7 +176,9 @@ def _deepest_dent(scene: Scene) -> tuple[float, FloatArray | None]:
     """How deep the pattern's own surface dips into the scaled part, mm, and where."""
     worst, where = 0.0, None
     for half in scene.halves:
-        corners = half.mesh.vertices[np.unique(half.mesh.faces[half.walls])]
+        on_wall = np.zeros(len(half.mesh.vertices), dtype=bool)
+        on_wall[half.mesh.faces[half.walls]] = True
+        corners = half.mesh.vertices[on_wall]
         corners = corners[corners[:, 2] > 10.0 * scene.rounding]
         points = corners * np.array([1.0, 1.0, half.sign])
         points = points[~_shared(points, scene.part.vertices)]
