@@ -37,6 +37,9 @@ _TRIED = 4
 _BEYOND = 1e3
 """Charge for a way that is beyond the limit, so that any within it comes first."""
 
+_BEYOND_HOPE = 1.0
+"""A way whose rough mean loss is this many times the limit is not worked out, unless to be told."""
+
 _FLUSH_MM = 1e-3
 _JUST_INSIDE_MM = 1e-4
 
@@ -147,6 +150,8 @@ def _best(
 
     def work_out(ways: Sequence[BoxWay]) -> None:
         for way in ways[:_TRIED]:
+            if way.cost_mm > _BEYOND_HOPE * limit_mm + PLAIN_MM * way.plain and tried:
+                return
             if tried and min(t[0] for t in tried) <= way.cost_mm:
                 return
             progress(f"weighing a core box {way.words}")
@@ -250,8 +255,10 @@ def _boxed(
         flush=cut.opening is not None,
         two=two,
     )
+    vents = lay_vents(ends, cut.opening, cut.to_box, outside, walls.vent_mm, one_piece=not two)
     dowels: tuple[Dowel, ...] = ()
     if two:
+        turn, shift = cut.to_box[:3, :3], cut.to_box[:3, 3]
         dowels = lay_dowels(
             outside,
             cut.made,
@@ -260,8 +267,10 @@ def _boxed(
             walls.dowel_out_mm,
             walls.dowel_gap_mm,
             loose=loose,
+            clear_of=[
+                (turn @ v.place + shift, turn @ v.direction, 0.5 * v.diameter_mm) for v, _ in vents
+            ],
         )
-    vents = lay_vents(ends, cut.opening, cut.to_box, outside, walls.vent_mm, one_piece=not two)
     pieces = []
     for name, upper in (("a", True), ("b", False))[: 2 if two else 1]:
         solid = make_block(

@@ -24,6 +24,8 @@ _FLOOR_MM = 2.0
 _DEEPER_MM = 0.5
 """How much deeper a hole is than its peg stands out."""
 _SEGMENTS = 48
+_SPOTS = 21
+"""Places tried for each peg along its rim."""
 _THROUGH_MM = 1.0
 
 
@@ -97,11 +99,12 @@ def lay_dowels(
     gap_mm: float,
     *,
     loose: bool,
+    clear_of: Sequence[tuple[FloatArray, FloatArray, float]] = (),
 ) -> tuple[Dowel, ...]:
-    """Two pegs in the rims beside the cavity, at opposite corners, the first one the larger.
+    """Two pegs in the rims beside the cavity, near opposite corners, the first one the larger.
 
     They differ in diameter and in their distance from the ends, so that the halves go together one
-    way only.
+    way only. ``clear_of``: (point, direction, radius) of straight channels to keep away from.
     """
     if len(dowels_mm) != 2 or abs(dowels_mm[0] - dowels_mm[1]) <= gap_mm:
         raise GeometryFault(
@@ -111,15 +114,18 @@ def lay_dowels(
     first, second = (float(d) for d in dowels_mm)
     inner = made.bounds
     near, far = 0.5 * first + _LIP_MM, 0.5 * second + _LIP_MM
-    length = float(outside.high[0] - outside.low[0])
-    aside = min(0.1 * length, first)
-    spots = (
-        (first, outside.low[0] + near, 0.5 * (outside.low[1] + inner[0, 1])),
-        (second, outside.high[0] - far - aside, 0.5 * (outside.high[1] + inner[1, 1])),
+    low, high = float(outside.low[0]) + near, float(outside.high[0]) - far
+    aside = min(0.1 * (high - low), first)
+    ways = (
+        (first, np.linspace(low, high, _SPOTS), 0.5 * (outside.low[1] + inner[0, 1])),
+        (second, np.linspace(high - aside, low, _SPOTS), 0.5 * (outside.high[1] + inner[1, 1])),
     )
     found = []
-    for diameter, x, y in spots:
-        place = np.array([x, y, 0.0])
+    for diameter, along, y in ways:
+        spots = np.column_stack([along, np.full(len(along), y), np.zeros(len(along))])
+        room = _room(spots, 0.5 * (diameter + gap_mm), clear_of)
+        free = np.flatnonzero(room >= _LIP_MM)
+        place = spots[free[0] if len(free) else int(np.argmax(room))]
         found.append(
             Dowel(
                 place=place,
@@ -132,6 +138,19 @@ def lay_dowels(
             )
         )
     return tuple(found)
+
+
+def _room(
+    spots: FloatArray, radius: float, channels: Sequence[tuple[FloatArray, FloatArray, float]]
+) -> FloatArray:
+    """Material between a hole at each spot (n, 3) and the nearest channel, (n,) mm."""
+    room = np.full(len(spots), np.inf)
+    for point, direction, channel in channels:
+        off = spots - point
+        along = np.maximum(off @ direction, 0.0)
+        gap = np.linalg.norm(off - along[:, None] * direction, axis=1)
+        room = np.minimum(room, gap - radius - channel)
+    return room
 
 
 def make_block(

@@ -24,6 +24,8 @@ from patternprep.progress import Progress, silent
 
 __all__ = ["CutCore", "cut_core"]
 
+_GROWN = 1.0 + 2e-4
+
 
 @dataclass(frozen=True, eq=False)
 class CutCore:
@@ -76,13 +78,24 @@ def cut_core(
         drawn = drawable_half(half, draft_deg, open_half=open_half, progress=progress)
         made.append(drawn.transform(MIRROR) if lower else drawn)
     whole = made[0] if len(made) == 1 else union_all(made)
-    metal = halves.whole if free is None else halves.whole - free.transform(to_box)
+    metal = halves.whole if free is None else halves.whole - _grown(free.transform(to_box))
     loss = box_loss(metal, whole)
     back = np.linalg.inv(to_box)
     place = back[:3, :3] @ loss.place + back[:3, 3]
     return CutCore(
         way, to_box, whole, metal, BoxLoss(loss.volume_mm3, loss.depth_mm, place), opening, why
     )
+
+
+def _grown(free: Solid) -> Solid:
+    """A little larger about the middle of each body, so that no film of core is left round it."""
+    grown = []
+    for body in free.bodies():
+        middle = body.bounds.mean(axis=0)
+        matrix = np.diag([_GROWN, _GROWN, _GROWN, 1.0])
+        matrix[:3, 3] = (1.0 - _GROWN) * middle
+        grown.append(body.transform(matrix))
+    return union_all(grown)
 
 
 def _box_frame(core: Solid, ends: Sequence[CoreEnd], way: BoxWay) -> FloatArray:

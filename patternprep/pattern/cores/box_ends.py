@@ -118,6 +118,9 @@ def lay_vents(
         elif not level:
             continue
         else:
+            across = (end.ring @ to_box[:3, :3].T + to_box[:3, 3])[:, 2]
+            if not across.min() < -0.5 * vent_mm < 0.5 * vent_mm < across.max():
+                continue
             point = np.array([point[0], point[1], 0.0])
         reach = np.where(out > 0.0, outside.high - point, outside.low - point)
         with np.errstate(divide="ignore", invalid="ignore"):

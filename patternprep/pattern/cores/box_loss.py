@@ -6,14 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from patternprep.mesh.kernel import Solid
+from patternprep.mesh.kernel import Solid, union_all
 from patternprep.mesh.mend.distance import distance_to_facets
 from patternprep.mesh.mesh import FloatArray
 
 __all__ = ["BoxLoss", "box_loss"]
 
 _BATCH = 64
-_NOTHING_MM3 = 1e-9
+_NOTHING_MM3 = 1e-6
 _FINER = 80.0
 
 
@@ -31,9 +31,10 @@ def box_loss(asked: Solid, made: Solid) -> BoxLoss:
 
     Depth is the greatest distance from a corner of what is missing to the core as made.
     """
-    missing = asked - made
-    if missing.volume < _NOTHING_MM3:
+    bodies = [b for b in (asked - made).bodies() if b.volume > _NOTHING_MM3]
+    if not bodies:
         return BoxLoss(0.0, 0.0, asked.bounds.mean(axis=0))
+    missing = union_all(bodies)
     points = _corners(missing)
     depth, place = _farthest(points, made)
     return BoxLoss(missing.volume, depth, place)

@@ -101,6 +101,9 @@ def _two_halves(core: Mesh, ends: Sequence[tuple[FloatArray, FloatArray]]) -> It
         if np.linalg.norm(across) > 1e-3:
             yield from _planes(core, ends, across, "parted in the plane of its bend", 1)
     basis = plan_basis(axis)
+    if abs(float(axis[2])) > 1.0 - 1e-6:
+        for level in np.eye(3)[:2]:
+            yield from _planes(core, ends, level, "parted along its axis", 2)
     upright = np.cross(axis, up)
     if np.linalg.norm(upright) > 1e-3:
         yield from _planes(core, ends, upright, "parted upright along its axis", 2)
@@ -110,10 +113,10 @@ def _two_halves(core: Mesh, ends: Sequence[tuple[FloatArray, FloatArray]]) -> It
         sides = (corners[1] - corners[0], corners[2] - corners[1])
         diagonals = (corners[2] - corners[0], corners[3] - corners[1])
         for side in sides:
-            yield from _planes(core, ends, side @ basis, "parted along its axis", 2)
+            yield from _planes(core, ends, side @ basis, "parted along its axis", 3)
         for diagonal in diagonals:
             normal = np.array([-diagonal[1], diagonal[0]]) @ basis
-            yield from _planes(core, ends, normal, "parted along its axis from edge to edge", 3)
+            yield from _planes(core, ends, normal, "parted along its axis from edge to edge", 4)
 
 
 def _planes(
