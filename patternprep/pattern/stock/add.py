@@ -29,6 +29,9 @@ from patternprep.units import format_mm, format_point
 
 __all__ = ["ERROR_MM", "add_stock"]
 
+_FEW_FACETS = 20
+_FOLDS_SHARE = 0.1
+"""The same share for free-form faces, which may dip into their own hollow folds."""
 BoolArray = npt.NDArray[np.bool_]
 
 _SUM_SHARE = 0.05
@@ -110,14 +113,16 @@ def _together(
     if not bad or not may_go_together(faces, amounts, bad):
         return None
     bodies: dict[int, Solid] = {}
+    swept: set[int] = set()
     for index, amount in sorted(amounts.items()):
         facets = faces.faces[index].facets
-        body = None if index in bad else solid_of(_sweep(faces, woven, index))
+        whole = index not in bad and not _small_plane(faces, index, amounts)
+        body = solid_of(_sweep(faces, woven, index)) if whole else None
         if body is None:
             place = woven.positions[woven.copy_of[facets]].copy()
             place[loose[faces.mesh.faces[facets]] | np.isin(facets, folded)[:, None]] = np.nan
             body = facet_bodies(faces, index, amount, place)
-            bad.add(index)
+            swept.add(index)
         bodies[index] = body
     _require_apart(faces, amounts, bodies)
     result = read_back(faces.mesh, list(bodies.values()))
@@ -126,10 +131,17 @@ def _together(
     errors = neighbour_error(faces, corners, amounts)
     checks = {}
     for i, a in sorted(amounts.items()):
-        method, miss = ("swept", (0.0, 0.0)) if i in bad else ("solved", errors[i])
+        method, miss = ("swept", (0.0, 0.0)) if i in swept else ("solved", errors[i])
         checks[i] = FaceCheck(faces.faces[i].name, a, method, *miss, 0, 0.0, bodies[i].volume)
     total = sum(c.volume_mm3 for c in checks.values())
     return result, checks, result.volume - faces.mesh.volume - total
+
+
+def _small_plane(faces: FaceSet, index: int, amounts: dict[int, float]) -> bool:
+    """A plane of few facets, as in a blend, between faces that all move as far as it does."""
+    face = faces.faces[index]
+    small = face.kind == "plane" and len(face.facets) <= _FEW_FACETS
+    return small and may_go_together(faces, amounts, {index})
 
 
 def _require_apart(faces: FaceSet, amounts: dict[int, float], bodies: dict[int, Solid]) -> None:
@@ -138,10 +150,11 @@ def _require_apart(faces: FaceSet, amounts: dict[int, float], bodies: dict[int, 
     for index, body in bodies.items():
         face = faces.faces[index]
         common = whole & body
-        if common.volume > RIM_SHARE * body.volume:
+        most = (_FOLDS_SHARE if face.kind == "free" else RIM_SHARE) * body.volume
+        if common.volume > most:
             _, dips = rim_bodies(faces, face, amounts[index])
             common = common if dips is None else common - dips
-            refuse_overlap(face, amounts[index], common, RIM_SHARE * body.volume, "metal")
+            refuse_overlap(face, amounts[index], common, most, "metal")
 
 
 def _stepped(
@@ -248,19 +261,14 @@ def _straight(
 ) -> tuple[Solid, Solid | None]:
     """(the straight body over a face, trimmed by its neighbours; where it may dip into metal).
 
-    A plane that its neighbours would trim to nothing on the way stands on a whole step.
+    A plane stands on a whole step: its neighbours may trim it to nothing on the way.
     """
     face = faces.faces[index]
     body = prism_body(faces.mesh, face, amount)
     trim, dips = rim_bodies(faces, face, amount, unmoved)
-    if trim is None:
+    if trim is None or face.kind == "plane":
         return body, dips
-    less = body - trim
-    if face.kind == "plane":
-        top = 0.0 if less.is_empty else float((less.to_mesh().vertices @ face.normal).max())
-        if less.is_empty or top < float(np.dot(face.point, face.normal)) + amount - ERROR_MM:
-            return body, dips
-    return less, dips
+    return body - trim, dips
 
 
 def _swallowed(
