@@ -24,6 +24,7 @@ from patternprep.pattern.cores.box_block import (
 )
 from patternprep.pattern.cores.box_coat import coat_off, coat_on
 from patternprep.pattern.cores.box_cut import CutCore, cut_core
+from patternprep.pattern.cores.box_draw import in_one_body
 from patternprep.pattern.cores.box_ends import CoreEnd, Opening, end_area, lay_vents
 from patternprep.pattern.cores.box_ways import PLAIN_MM, BoxWay, box_ways, searched_ways
 from patternprep.progress import Progress, silent
@@ -123,6 +124,7 @@ def make_box(
     """
     if core.is_empty:
         raise GeometryFault("There is no core to make a box for.")
+    core = in_one_body(core)
     bare = coat_off(core, free, coating_mm) if coating_mm > 0.0 else core
     found, reasons = _best(bare, ends, free, draft_deg, loss_limit_mm, pull, offset_mm, progress)
     if found.loss.depth_mm > loss_limit_mm:
@@ -179,6 +181,7 @@ def _best(
     reasons += [
         f"{_lead(other)} would leave up to {other.loss.depth_mm:.2f} mm, "
         f"{other.loss.volume_mm3:.0f} mm3 in all"
+        + ("" if other.bodies == 1 else ", and the core would fall apart")
         for _, other in tried[1:]
     ]
     return best, reasons

@@ -12,13 +12,23 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from patternprep.errors import GeometryFault
 from patternprep.mesh.kernel import Solid, hull_of_points, union_all
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.mesh.topology import edge_table, twins, used_only
 from patternprep.pattern.draft import Corner, draft_half
 from patternprep.progress import Progress, silent
+from patternprep.units import format_point
 
-__all__ = ["MIRROR", "Halves", "carried_on", "drawable_half", "settled_on_grid", "split_core"]
+__all__ = [
+    "MIRROR",
+    "Halves",
+    "carried_on",
+    "drawable_half",
+    "in_one_body",
+    "settled_on_grid",
+    "split_core",
+]
 
 MIRROR = np.diag([1.0, 1.0, -1.0, 1.0])
 """Turns a half under the parting into one over it."""
@@ -52,6 +62,26 @@ def settled_on_grid(core: Solid, matrix: FloatArray) -> Solid:
     points = np.round(moved.vertices / GRID_MM) * GRID_MM
     points[np.abs(points[:, 2]) < ON_PARTING_MM, 2] = 0.0
     return Solid.from_mesh(Mesh(points, moved.faces), "laying a core into its box")
+
+
+def in_one_body(core: Solid) -> Solid:
+    """The core with bodies that touch face to face within rounding joined into one.
+
+    Raises GeometryFault where they stay apart.
+    """
+    bodies = core.bodies()
+    if len(bodies) == 1:
+        return core
+    joined = union_all([settled_on_grid(b, np.eye(4)) for b in bodies])
+    apart = joined.bodies()
+    if len(apart) > 1:
+        place = min(apart, key=lambda b: b.volume).bounds.mean(axis=0).tolist()
+        raise GeometryFault(
+            f"The core is in {len(apart)} bodies that do not hang together, one of them at "
+            f"{format_point(place)} in the mould; make separate cores of them.",
+            where=place,
+        )
+    return joined
 
 
 def carried_on(core: Solid) -> Solid:
