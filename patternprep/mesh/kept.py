@@ -14,7 +14,8 @@ from patternprep.mesh.topology import edge_table, unique_rows
 
 __all__ = ["lost_edge"]
 
-_SHARES = (0.5, 0.25, 0.75)
+_SHARES = (0.5,)
+"""Where along an edge it is asked: a wedge cut off at its ends is deepest at its middle."""
 
 
 def lost_edge(before: Mesh, after: Mesh, within_mm: float) -> tuple[float, float, float] | None:
