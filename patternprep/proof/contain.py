@@ -11,7 +11,14 @@ from patternprep.proof.model import Half, Scene
 from patternprep.proof.plan import Hits, PlanGrid
 from patternprep.proof.tree import far_distance
 
-__all__ = ["DEPTH_LIMIT_MM", "VOLUME_LIMIT", "containment_lines", "depth_outside", "depths_outside"]
+__all__ = [
+    "DEPTH_LIMIT_MM",
+    "VOLUME_LIMIT",
+    "containment_lines",
+    "depth_outside",
+    "depths_outside",
+    "intervals",
+]
 
 DEPTH_LIMIT_MM = 0.002
 VOLUME_LIMIT = 1e-5
@@ -126,7 +133,7 @@ def _outside_half(half: Half, points: FloatArray, rounding: float) -> FloatArray
     return depth
 
 
-def _intervals(hits: Hits, lines: int) -> tuple[IntArray, FloatArray, FloatArray]:
+def intervals(hits: Hits, lines: int) -> tuple[IntArray, FloatArray, FloatArray]:
     """Stretches of material: (line, low, high); lines that do not add up are left out."""
     first, _ = hits.bounds(lines)
     inside = np.cumsum(-hits.up.astype(np.int64))
@@ -142,7 +149,7 @@ def _intervals(hits: Hits, lines: int) -> tuple[IntArray, FloatArray, FloatArray
 def _share_outside(scene: Scene) -> tuple[float, FloatArray | None, FloatArray]:
     """Share of the part's volume outside the pattern, a place, and points to measure exactly."""
     lines, _ = scene.lines
-    line, low, high = _intervals(scene.part_grid.hits(lines), len(lines))
+    line, low, high = intervals(scene.part_grid.hits(lines), len(lines))
     outside = np.zeros(len(line))
     ends: list[FloatArray] = []
     for sign in (1.0, -1.0):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from patternprep.progress import Progress, silent
+from patternprep.proof.causes import cause_lines
 from patternprep.proof.contain import containment_lines
 from patternprep.proof.draws import draft_lines, interval_lines
 from patternprep.proof.excess import excess_lines
@@ -30,6 +31,7 @@ _STAGES = (
     ("proving that the halves meet", meeting_lines),
     ("proving that no more than draft was added", excess_lines),
     ("proving the volumes", volume_lines),
+    ("proving the causes apart", cause_lines),
     ("proving the print files", print_lines),
     ("proving what else is told", told_lines),
 )

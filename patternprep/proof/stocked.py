@@ -16,7 +16,7 @@ from patternprep.proof.faces import StockedFace
 from patternprep.proof.plan import expand
 from patternprep.proof.tree import FacetTree
 
-__all__ = ["stock_bodies", "stocked_part"]
+__all__ = ["rounds_between", "stock_bodies", "stocked_part"]
 
 
 _CORNER = 1.5
@@ -81,10 +81,10 @@ def stock_bodies(part: Mesh, faces: Sequence[StockedFace]) -> FloatArray:
             a, b = corners[:, i], corners[:, (i + 1) % 3]
             a2, b2 = moved[:, i], moved[:, (i + 1) % 3]
             found += [np.stack([a, b, b2], axis=1), np.stack([a, b2, a2], axis=1)]
-    return np.concatenate([*found, *_between(part, faces)])
+    return np.concatenate([*found, *rounds_between(part, faces)])
 
 
-def _between(part: Mesh, faces: Sequence[StockedFace]) -> list[FloatArray]:
+def rounds_between(part: Mesh, faces: Sequence[StockedFace]) -> list[FloatArray]:
     """Surfaces (k, 3, 3) that bound the metal over narrow rounds between two stocked faces.
 
     Such a round moves along with its faces, or is filled out to their corner, which stands off by

@@ -230,6 +230,33 @@ def test_a_figure_that_was_edited(kit: Path, tmp_path: Path, case: str) -> None:
     assert "figures.json unchanged" not in names
 
 
+def shifted(one: str, other: str, share: float) -> Callable[[dict[str, Any]], Any]:
+    """Volume told under another cause than its own: a share of the casting."""
+
+    def edit(figures: dict[str, Any]) -> None:
+        volumes = figures["volumes_mm3"]
+        volumes[one] -= share * volumes["casting"]
+        volumes[other] += share * volumes["casting"]
+
+    return edit
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "share", "words"),
+    [
+        ("stock", "draft", 2e-5, "stock as the part gives it"),
+        ("draft", "stock", 2e-5, "stock as the part gives it"),
+        ("draft", "undercut_filled", 6e-3, "undercuts as the part gives them"),
+        ("stock", "undercut_filled", 2e-5, "undercuts add up"),
+    ],
+)
+def test_a_cause_told_under_another_name(
+    kit: Path, tmp_path: Path, one: str, other: str, share: float, words: str
+) -> None:
+    names = failed(edited(kit, tmp_path, shifted(one, other, share), seal=True))
+    assert any(words in name for name in names), names
+
+
 OTHERS: dict[str, Callable[[dict[str, Any]], Any]] = {
     "warning": lambda f: f["warnings"].append("All is well."),
     "caution": lambda f: f["cautions"].pop(),
