@@ -119,17 +119,31 @@ class Scene:
             return self.part
         return self._in_mould(self.stocked_level)
 
-    @cached_property
+    @property
     def metal(self) -> FloatArray:
         """Facets that bound the stocked part from outside, in the mould frame, (k, 3, 3)."""
-        more = stock_bodies(self.kit.part, self.faces)
-        moved = self.to_mould(more.reshape(-1, 3)).reshape(-1, 3, 3)
-        return np.concatenate([self.stocked.triangles, moved])
+        return np.concatenate([self.stocked.triangles, self._bodies])
 
     @cached_property
-    def metal_grid(self) -> PlanGrid:
-        """The same, for vertical lines."""
-        return self.stocked_grid if not self.faces else PlanGrid(self.metal)
+    def _bodies(self) -> FloatArray:
+        more = stock_bodies(self.kit.part, self.faces)
+        return self.to_mould(more.reshape(-1, 3)).reshape(-1, 3, 3)
+
+    @cached_property
+    def metal_grids(self) -> tuple[PlanGrid, ...]:
+        """The same, for vertical lines: the part itself, and beside it only what stock moved."""
+        if not self.faces:
+            return (self.part_grid,)
+        bare, stocked = self.part.triangles, self.stocked.triangles
+        if bare.shape != stocked.shape or min(face.amount_mm for face in self.faces) < 0.0:
+            return (PlanGrid(self.metal),)
+        a, b = self.part.vertices, self.stocked.vertices
+        moved = np.zeros(len(a), dtype=bool)
+        for i in range(3):
+            moved |= a[:, i] != b[:, i]
+        x, y, z = self.part.faces.T
+        changed = stocked[moved[x] | moved[y] | moved[z]]
+        return (self.part_grid, PlanGrid(np.concatenate([changed, self._bodies])))
 
     def line_hits(self, half: Half) -> Hits:
         """Where the field of lines meets a half, in the half's own frame."""
