@@ -108,9 +108,14 @@ class Scene:
         return stocked_faces(self.kit)
 
     @cached_property
+    def stocked_cold(self) -> Mesh:
+        """The part with its stock, part axes and finished size."""
+        return stocked_part(self.kit.part, self.faces)
+
+    @cached_property
     def stocked_level(self) -> Mesh:
         """The part with its stock in the mould frame, before any camber."""
-        return stocked_part(self.kit.part, self.faces).transformed(self.kit.frame)
+        return self.stocked_cold.transformed(self.kit.frame)
 
     @cached_property
     def stocked(self) -> Mesh:
