@@ -85,7 +85,7 @@ def _along(moves: FloatArray, normals: FloatArray) -> FloatArray:
 def _filled(scene: Scene) -> float:
     """Metal under the stocked part's own crest down to the parting, beside the part, mm3 cold."""
     lines, area = scene.lines
-    line, low, high = intervals(scene.stocked_grid.hits(lines), len(lines))
+    line, low, high = intervals(scene.stocked_hits(lines), len(lines))
     filled = 0.0
     for half in scene.halves:
         start = np.maximum(low if half.sign > 0.0 else -high, 0.0)
