@@ -82,6 +82,7 @@ def lay_outside(
         high[0] = made.bounds[1, 0]
     if two:
         rim = max([wall_mm, *(d + 2.0 * _LIP_MM for d in dowels_mm)])
+        low[0] = min(low[0], high[0] - rim)
         low[1], high[1] = made.bounds[0, 1] - rim, made.bounds[1, 1] + rim
         least = peg_depth_mm + _DEEPER_MM + _FLOOR_MM if dowels_mm else 0.0
         low[2], high[2] = min(low[2], -least), max(high[2], least)

@@ -16,7 +16,7 @@ from patternprep.pattern.cores.voids import plan_basis
 
 __all__ = ["BoxWay", "box_ways", "searched_ways"]
 
-PLAIN_MM = 0.02
+PLAIN_MM = 0.005
 """What a step in plainness is worth in mean depth of lost surface, mm."""
 
 _FLAT_SHARE = 0.06
@@ -159,9 +159,10 @@ def _without_twins(ways: Sequence[BoxWay]) -> list[BoxWay]:
 
 def _priced(way: BoxWay, core: Mesh, metal: npt.NDArray[np.bool_], draft_deg: float) -> BoxWay:
     """A rough price by facets: walls that lean too little, and what stands over undercuts."""
-    height = core.triangles.mean(axis=1) @ way.pull - way.offset_mm
+    sides = 0.5 * (core.triangles + core.triangles[:, [1, 2, 0]])  # exact for linear functions
+    height = sides @ way.pull - way.offset_mm
     ahead = np.where(height >= 0.0, 1.0, -1.0)
-    lean = core.normals @ way.pull * ahead
+    lean = (core.normals @ way.pull)[:, None] * ahead
     height = np.abs(height)
     reach = np.where(
         ahead > 0.0,
@@ -169,10 +170,10 @@ def _priced(way: BoxWay, core: Mesh, metal: npt.NDArray[np.bool_], draft_deg: fl
         np.max(height[ahead < 0.0], initial=0.0),
     )
     area = np.where(metal, core.areas, 0.0)
-    flat = height < _FLUSH_MM
-    walls = area * height * np.clip(math.tan(math.radians(draft_deg)) - lean, 0.0, 0.1)
-    over = area * np.where(lean < -_OVERHANG, -lean, 0.0) * (reach - height)
-    total = float(np.where(flat, 0.0, walls + over).sum()) / max(float(area.sum()), 1e-9)
+    walls = height * np.clip(math.tan(math.radians(draft_deg)) - lean, 0.0, 0.1)
+    over = np.where(lean < -_OVERHANG, -lean, 0.0) * (reach - height)
+    mean = np.where(height < _FLUSH_MM, 0.0, walls + over).mean(axis=1)
+    total = float((area * mean).sum()) / max(float(area.sum()), 1e-9)
     return BoxWay(
         way.pull, way.offset_mm, way.words, way.plain, way.one_piece, total + PLAIN_MM * way.plain
     )
