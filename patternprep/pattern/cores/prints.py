@@ -93,8 +93,8 @@ def side_of(opening: Opening) -> Side:
     if lean * height < -1e-6:
         raise GeometryFault(
             f"{where} faces the parting from within the {'drag' if height < 0.0 else 'cope'}, "
-            "where no sand can hold a print; move the parting with --parting, or leave it without a "
-            "core."
+            "where no sand can hold a print; move the parting with --parting, or leave it "
+            "without a core."
         )
     return "cope" if lean > 0.0 else "drag"
 
