@@ -19,7 +19,7 @@ from patternprep.pattern.cores.model import Opening, Void
 from patternprep.pattern.cores.openings import Rim, find_rims
 from patternprep.pattern.frame import rotation_to_z
 
-__all__ = ["find_voids", "join_voids", "plan_basis"]
+__all__ = ["fill_voids", "find_voids", "join_voids", "plan_basis"]
 
 SMALLEST_SHARE = 1e-9
 """Voids below this share of the volume of the part's box are rounding."""
@@ -65,16 +65,37 @@ def join_voids(mesh: Mesh, voids: Sequence[Void]) -> Void:
     """Holes of ``mesh`` that lead into each other as one, without the mouths between them."""
     if len(voids) == 1:
         return voids[0]
-    rims = [o.rim for v in voids for o in v.openings]
-    inner = {rim for rim in rims if rims.count(rim) == 2}
-    openings = [o for v in voids for o in v.openings if o.rim not in inner]
+    openings = _outer(voids)
     facets = np.concatenate([v.facets for v in voids])
     faces = [mesh.faces[facets][:, ::-1]]
-    faces += [o.corners[triangulate_rings([_flat(o.ring, o.normal)])] for o in openings]
+    faces += [_lid(o) for o in openings]
     kept, renumbered = used_only(np.concatenate(faces), len(mesh.vertices))
     body = Mesh(mesh.vertices[kept], renumbered)
     joined = _void(mesh, voids[0].name, facets, openings, body)
     return replace(joined, members=tuple(v.name for v in voids))
+
+
+def fill_voids(mesh: Mesh, voids: Sequence[Void]) -> Mesh:
+    """``mesh`` with those of its holes filled: their walls give way to the lids of their mouths."""
+    bare = np.ones(mesh.facets, dtype=bool)
+    for void in voids:
+        bare[void.facets] = False
+    faces = np.concatenate([mesh.faces[bare], *(_lid(o) for o in _outer(voids))])
+    kept, renumbered = used_only(faces, len(mesh.vertices))
+    return Mesh(mesh.vertices[kept], renumbered)
+
+
+def _outer(voids: Sequence[Void]) -> list[Opening]:
+    """The openings of holes that do not lead from one of them into another."""
+    rims = [o.rim for v in voids for o in v.openings]
+    inner = {rim for rim in rims if rims.count(rim) == 2}
+    return [o for v in voids for o in v.openings if o.rim not in inner]
+
+
+def _lid(opening: Opening) -> IntArray:
+    """Facets (m, 3) that close a mouth, looking out of the hole, by the mesh's vertex numbers."""
+    ring = _flat(opening.ring, opening.normal)
+    return np.asarray(opening.corners[triangulate_rings([ring])])
 
 
 def plan_basis(normal: FloatArray) -> FloatArray:

@@ -14,7 +14,7 @@ from patternprep.mesh.mesh import Mesh
 from patternprep.mesh.read.stl import weld
 from patternprep.pattern.cores.assemble import close_voids
 from patternprep.pattern.cores.model import Void
-from patternprep.pattern.cores.voids import find_voids, join_voids
+from patternprep.pattern.cores.voids import fill_voids, find_voids, join_voids
 
 
 def clusters(mesh: Mesh, voids: tuple[Void, ...]) -> list[Void]:
@@ -61,13 +61,23 @@ def test_part_and_voids_together_fill_the_part_exactly(kind: str):
     made = KINDS[kind]()
     mesh = made.part.to_mesh()
     voids = find_voids(mesh)
-    filled, solids, bad = close_voids(made.part, voids)
-    assert bad is None
-    assert len(solids) == made.single
     expected = made.part.volume + sum(made.volumes)
-    assert filled.volume == pytest.approx(expected, rel=1e-9)
-    for void in find_voids(filled.to_mesh()):  # nothing is left open
-        raise AssertionError(f"left at {void.point}")
+    for source in (None, mesh):
+        filled, solids, bad = close_voids(made.part, voids, source)
+        assert bad is None
+        assert len(solids) == made.single
+        assert filled.volume == pytest.approx(expected, rel=1e-9)
+        assert find_voids(filled.to_mesh()) == ()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_filling_some_holes_leaves_the_others(kind: str):
+    made = KINDS[kind]()
+    mesh = made.part.to_mesh()
+    for void in find_voids(mesh):
+        filled = fill_voids(mesh, [void])
+        assert check_mesh(filled).fault is None
+        assert filled.volume == pytest.approx(mesh.volume + void.volume_mm3, rel=1e-9)
 
 
 @pytest.mark.parametrize("kind", KINDS)
