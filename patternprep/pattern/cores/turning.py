@@ -23,8 +23,11 @@ __all__ = ["wrong_turn"]
 EVEN = [math.radians(angle) for angle in range(0, 360, 5)]
 """Turns about a print's axis that are tried besides those that bring a corner to a corner."""
 
-MOST_ROUND = 12
-"""At most this many turns of a round print are tried with the body: one shows what many would."""
+MOST_ROUND = 5
+"""So many turns of a round print are tried with the body, spread by the golden section: what is
+not round about the axis shows in any of them, unless it has their symmetry."""
+
+GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 
 ROUND_SHARE = 0.8
 """A print that fits at this share of all turns is round, and its chords do not count as corners."""
@@ -51,8 +54,9 @@ def wrong_turn(body: Solid, prints: Sequence[Print]) -> FloatArray | None:
         least = max(ELSEWHERE_MM, 2.0 * chords) if is_round else ELSEWHERE_MM
         known = [*exact, 0.0] if way.stays else exact
         tried = exact + [a for a in even if all(_apart(a, b) > EVEN[1] for b in known)]
-        every = max(1, -(-len(tried) // MOST_ROUND))
-        for angle in tried[::every]:
+        if is_round and tried:
+            tried = [tried[int(len(tried) * (k * GOLDEN % 1.0))] for k in range(1, MOST_ROUND + 1)]
+        for angle in tried:
             turn = way.turn(angle)
             if _thickest(body.transform(turn) - body) > least:
                 return turn
