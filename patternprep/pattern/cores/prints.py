@@ -112,7 +112,7 @@ def make_print(opening: Opening, size: PrintSize, flat: FloatArray | None = None
     section = shapely.Polygon(plan).convex_hull
     drop = 0.0
     if side == "horizontal":
-        section, drop = _down_to_parting(section, basis, origin, size.taper_deg)
+        section, drop = _down_to_parting(section, basis, origin, size)
     if flat is not None:
         section = _with_flat(section, basis @ flat)
     narrow = math.tan(math.radians(size.taper_deg)) if drop == 0.0 else 0.0
@@ -162,9 +162,12 @@ def _placed(plan: shapely.Polygon, opening: Opening, basis: FloatArray, along: f
 
 
 def _down_to_parting(
-    section: shapely.Polygon, basis: FloatArray, origin: FloatArray, taper_deg: float
+    section: shapely.Polygon, basis: FloatArray, origin: FloatArray, size: PrintSize
 ) -> tuple[shapely.Polygon, float]:
-    """The section of a level print, drawn down (or up) to the parting where it lies off it."""
+    """The section of a level print, drawn down (or up) to the parting where it lies off it.
+
+    The core's print ends above the parting by the gap, so that its seat ends on it.
+    """
     height = float(origin[2])
     upright = basis @ np.array([0.0, 0.0, 1.0])
     across = np.array([upright[1], -upright[0]])
@@ -172,9 +175,10 @@ def _down_to_parting(
     tall = np.ptp(corners @ upright)
     if abs(height) <= OFF_AXIS * tall:
         return section, 0.0
-    rise = corners @ upright  # the parting lies at -height
-    wide = np.sign(corners @ across) * np.abs(rise + height) * math.tan(math.radians(taper_deg))
-    foot = np.outer(corners @ across + wide, across) - height * upright
+    floor = math.copysign(size.gap_side_mm, height) - height
+    rise = corners @ upright - floor
+    wide = np.sign(corners @ across) * np.abs(rise) * math.tan(math.radians(size.taper_deg))
+    foot = np.outer(corners @ across + wide, across) + floor * upright
     drawn = shapely.MultiPoint(np.concatenate([corners, foot])).convex_hull
     return drawn, abs(height)
 

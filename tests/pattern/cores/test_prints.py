@@ -112,13 +112,15 @@ def test_drop_print_reaches_to_the_parting_and_widens_towards_it(height: float):
     one = make_print(mouth(square(height), EAST), PrintSize(30.0, 5.0, 0.25, 0.5))
     assert one.side == "horizontal"
     assert one.drop_mm == pytest.approx(25.0)
-    wide = 20.0 + 2 * 35 * np.tan(np.radians(5.0))
-    assert one.core.volume == pytest.approx(30 * 0.5 * (20 + wide) * 35)
+    wide = 20.0 + 2 * 34.75 * np.tan(np.radians(5.0))
+    assert one.core.volume == pytest.approx(30 * 0.5 * (20 + wide) * 34.75)
     low, high = one.core.bounds
-    assert (low[2], high[2]) == pytest.approx((0.0, 35.0) if height > 0 else (-35.0, 0.0))
+    assert (low[2], high[2]) == pytest.approx((0.25, 35.0) if height > 0 else (-35.0, -0.25))
     assert (low[0], high[0]) == pytest.approx((60.0, 90.0))
-    at_parting = one.core_rings[0][np.abs(one.core_rings[0][:, 2]) < 1e-9]
-    assert np.ptp(at_parting[:, 1]) == pytest.approx(wide)
+    foot = one.core_rings[0][np.abs(np.abs(one.core_rings[0][:, 2]) - 0.25) < 1e-9]
+    assert np.ptp(foot[:, 1]) == pytest.approx(wide)
+    low, high = one.seat.bounds  # the seat rests on the parting
+    assert (low[2], high[2]) == pytest.approx((0.0, 35.25) if height > 0 else (-35.25, 0.0))
 
 
 @pytest.mark.parametrize("height", [12.0, -7.0, 3.0])

@@ -21,20 +21,20 @@ from patternprep.pattern.draft import draft_pattern
 ANGLE = 1.5
 
 PARTS = {
-    "level bore": bored(rod(12, -80, 80).transform(X_UP)),
-    "upright bore": bored(rod(12, -80, 80)),
-    "upright bore in the drag": bored(rod(12, -80, 80), high=(60, 50, 0)),
-    "upright bore in the cope": bored(rod(12, -80, 80), low=(-60, -50, 0)),
-    "blind bore": bored(rod(12, 10, 80)),
-    "level slot": bored(
+    "level bore": lambda: bored(rod(12, -80, 80).transform(X_UP)),
+    "upright bore": lambda: bored(rod(12, -80, 80)),
+    "upright bore in the drag": lambda: bored(rod(12, -80, 80), high=(60, 50, 0)),
+    "upright bore in the cope": lambda: bored(rod(12, -80, 80), low=(-60, -50, 0)),
+    "blind bore": lambda: bored(rod(12, 10, 80)),
+    "level slot": lambda: bored(
         Solid.extrude([slot_ring(20, 16)], 200).translate((0, 0, -100)).transform(X_UP)
     ),
-    "crossing bores": bored(
+    "crossing bores": lambda: bored(
         rod(12, -80, 80).transform(X_UP) + rod(12, -80, 80).transform(Y_UP) + rod(10, 0, 80)
     ),
-    "drop print": bored(Solid.box((-80, -10, 12), (80, 10, 28))),
-    "elbow": elbow().part,
-    "body with outlets": body_with_outlets().part,
+    "drop print": lambda: bored(Solid.box((-80, -10, 12), (80, 10, 28))),
+    "elbow": lambda: elbow().part,
+    "body with outlets": lambda: body_with_outlets().part,
 }
 
 
@@ -54,7 +54,7 @@ def seated(part: Solid) -> tuple[CoreBody, SeatedPattern, list[Solid | None]]:
 
 @pytest.mark.parametrize("name", PARTS)
 def test_halves_hold_metal_and_seats_and_still_draw(name: str):
-    core, found, metal = seated(PARTS[name])
+    core, found, metal = seated(PARTS[name]())
     halves = [found.cope, found.drag]
     whole = union_all([h for h in halves if h is not None])
     assert (core.seats - whole).volume == pytest.approx(0.0, abs=1e-6)
@@ -101,7 +101,7 @@ def assert_draws_line_by_line(half: Solid, pull: float) -> None:
 
 @pytest.mark.parametrize("name", ["level bore", "level slot", "crossing bores", "elbow"])
 def test_level_prints_meet_on_the_parting(name: str):
-    core, found, _ = seated(PARTS[name])
+    core, found, _ = seated(PARTS[name]())
     assert found.cope is not None
     assert found.drag is not None
     outlines = []
@@ -122,7 +122,7 @@ def test_level_prints_meet_on_the_parting(name: str):
 
 
 def test_upright_prints_alone_leave_the_other_half_as_it_is():
-    core, found, metal = seated(PARTS["upright bore in the drag"])
+    core, found, metal = seated(PARTS["upright bore in the drag"]())
     assert [p.side for p in core.prints].count("cope") == 1
     assert metal[0] is None
     assert found.cope is not None  # the cope is its print alone
@@ -131,9 +131,19 @@ def test_upright_prints_alone_leave_the_other_half_as_it_is():
     assert found.drag.bounds[0, 2] == pytest.approx(-65.5)
 
 
+def test_drop_prints_leave_the_other_half_without_any():
+    """A one-piece pattern in the drag with a level hole: no wafers appear in the cope."""
+    part = bored(Solid.box((-80, -10, -28), (80, 10, -12)), high=(60, 50, 0))
+    core, found, metal = seated(part)
+    assert metal[0] is None
+    assert found.cope is None
+    assert [p.drop_mm for p in core.prints] == pytest.approx([20.0, 20.0])
+    assert core.solid.bounds[1, 2] == pytest.approx(-0.25)
+
+
 def test_prints_that_have_their_taper_are_left_alone_by_the_draft():
     """Seats of 2 degrees under a draft of 1.5 stay as designed outside the metal."""
-    core, found, metal = seated(PARTS["upright bore"])
+    core, found, metal = seated(PARTS["upright bore"]())
     designed = core.seats - union_all([m for m in metal if m is not None])
     assert found.seats_mm3 == pytest.approx(designed.volume, rel=1e-3)
 
