@@ -6,7 +6,7 @@ All in the mould frame at pattern size, mm.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from patternprep.pattern.cores.model import Opening, Void
 from patternprep.pattern.cores.prints import Print, PrintSize, Side, make_print, side_of
 from patternprep.pattern.cores.turning import wrong_turn
 
-__all__ = ["CoreBody", "SizeRule", "build_core", "check_apart", "fill_voids"]
+__all__ = ["CoreBody", "SizeRule", "build_core", "check_apart", "close_void"]
 
 SizeRule = Callable[[Opening, Side], PrintSize]
 """The rules for one print."""
@@ -46,20 +46,16 @@ class CoreBody:
     """What makes it go in one way only, in words; empty where its turn does not matter."""
 
 
-def fill_voids(part: Solid, voids: Sequence[Void]) -> tuple[Solid, list[Solid]]:
-    """The part with voids filled, and the voids as solids.
-
-    Raises GeometryFault where the space behind a mouth is not clear.
-    """
-    solids = [Solid.from_mesh(v.mesh, f"closing {v.name}") for v in voids]
-    for void, solid in zip(voids, solids, strict=True):
-        if (part & solid).volume > TOUCH_MM3 + 1e-7 * solid.volume:
-            x, y, z = (float(c) for c in void.point)
-            raise GeometryFault(
-                f"The hole that opens at ({x:.2f}, {y:.2f}, {z:.2f}) mm in the mould cannot be "
-                "closed with a flat lid, for metal stands in its mouth; leave it without a core."
-            )
-    return union_all([part, *solids]), solids
+def close_void(part: Solid, void: Void) -> Solid:
+    """The space of a void as a solid; GeometryFault where the space behind a mouth is not clear."""
+    solid = Solid.from_mesh(void.mesh, f"closing {void.name}")
+    if (part & solid).volume > TOUCH_MM3 + 1e-7 * solid.volume:
+        x, y, z = (float(c) for c in void.point)
+        raise GeometryFault(
+            f"The hole that opens at ({x:.2f}, {y:.2f}, {z:.2f}) mm in the mould cannot be closed "
+            "with a flat lid, for metal stands in its mouth; leave it without a core."
+        )
+    return solid
 
 
 def build_core(name: str, void: Void, hollow: Solid, rule: SizeRule) -> CoreBody:
@@ -71,7 +67,7 @@ def build_core(name: str, void: Void, hollow: Solid, rule: SizeRule) -> CoreBody
     plain = [make_print(o, rule(o, side_of(o))) for o in void.openings]
     found = wrong_turn(hollow, plain)
     if found is None:
-        return _assembled(name, void, hollow, plain, _own_key(plain))
+        return _assembled(name, void, hollow, plain, "")
     for prints, words in _keyed(plain):
         if wrong_turn(hollow, prints) is None:
             return _assembled(name, void, hollow, prints, words)
@@ -86,8 +82,7 @@ def _keyed(plain: Sequence[Print]) -> list[tuple[list[Print], str]]:
     """The prints with something that tells one way from another, the plainest first."""
     first = plain[0]
     flat = make_print(first.opening, first.size, _flat_side(first))
-    size = first.size
-    longer = PrintSize(UNEQUAL * size.length_mm, size.taper_deg, size.gap_side_mm, size.gap_end_mm)
+    longer = replace(first.size, length_mm=UNEQUAL * first.size.length_mm)
     ways = [([flat, *plain[1:]], "a flat on its first print")]
     if len(plain) > 1:
         ways.insert(
@@ -101,11 +96,6 @@ def _keyed(plain: Sequence[Print]) -> list[tuple[list[Print], str]]:
 def _flat_side(one: Print) -> FloatArray:
     """Where a flat goes: on top of a level print, on the +x side of an upright one."""
     return np.array([0.0, 0.0, 1.0] if one.side == "horizontal" else [1.0, 0.0, 0.0])
-
-
-def _own_key(prints: Sequence[Print]) -> str:
-    """In words, what keeps the core from being turned when nothing was added."""
-    return ""
 
 
 def _assembled(

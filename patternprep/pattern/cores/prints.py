@@ -45,6 +45,8 @@ class PrintSize:
     taper_deg: float
     gap_side_mm: float
     gap_end_mm: float
+    rule: str = ""
+    """Where the sizes come from, in words."""
 
 
 @dataclass(frozen=True, eq=False)

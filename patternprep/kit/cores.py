@@ -1,0 +1,160 @@
+"""The cores of a job: which holes get one, with which prints, and what boxes make them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from patternprep.errors import GeometryFault, UsageFault
+from patternprep.kit.core_rules import CoreRules
+from patternprep.kit.job import Job
+from patternprep.mesh.kernel import Solid, union_all
+from patternprep.mesh.mesh import FloatArray, Mesh
+from patternprep.pattern.cores.assemble import CoreBody, build_core, check_apart, close_void
+from patternprep.pattern.cores.choose import Choice, choose_holes, joined_choices
+from patternprep.pattern.cores.model import Void
+from patternprep.pattern.cores.voids import find_voids
+from patternprep.pattern.frame import Frame
+from patternprep.progress import Progress, silent
+
+__all__ = ["CorePlan", "plan_cores"]
+
+
+@dataclass(frozen=True, eq=False)
+class CorePlan:
+    """What becomes of every hole of the part, in the mould frame at pattern size, mm."""
+
+    choices: tuple[Choice, ...]
+    """Cored holes first, those that lead into each other joined."""
+    cores: tuple[CoreBody, ...]
+    solids: tuple[Solid, ...] = field(repr=False)
+    """Holes that are left solid for the drill."""
+    filled: Solid = field(repr=False)
+    """The part with its stock, with cored and left-out holes closed."""
+
+
+def plan_cores(
+    job: Job,
+    part: Mesh,
+    in_mould: Mesh,
+    frame: Frame,
+    rules: CoreRules,
+    progress: Progress = silent,
+) -> CorePlan | None:
+    """Decide on every hole and build the cores; None when no hole is closed.
+
+    ``part`` is the finished part in its own axes, ``in_mould`` the part with stock as it lies in
+    the mould. Raises UsageFault for a hole that is named but not there, and GeometryFault where a
+    core that was asked for cannot be made; a hole that would need a core by rule but cannot hold
+    one is left solid, with the reason.
+    """
+    asked = [text.strip() for text in job.cores.holes]
+    auto = "auto" in asked
+    if "none" in asked:
+        if len(asked) > 1:
+            raise UsageFault("Cores are asked for together with 'none'; give the one or the other.")
+        return None
+    wished = [text for text in asked if text != "auto"]
+    progress("finding holes")
+    voids = find_voids(in_mould)
+    named = frozenset(_named(wished, part, in_mould, voids, frame)) if wished else frozenset()
+    choices = joined_choices(in_mould, choose_holes(voids, rules, named, auto=auto))
+    closed = [c for c in choices if c.fate != "sand"]
+    if not closed:
+        return CorePlan(tuple(choices), (), (), Solid.from_mesh(in_mould, "the part"))
+    progress("closing holes and making core prints")
+    return _built(choices, named, in_mould, rules)
+
+
+def _built(
+    choices: Sequence[Choice], named: frozenset[str], in_mould: Mesh, rules: CoreRules
+) -> CorePlan:
+    """Cores for the choices; what cannot hold a core by rule becomes solid, one after another."""
+    part = Solid.from_mesh(in_mould, "the part with its stock")
+    settled, hollows = _closed(choices, named, part)
+    while True:
+        filled = union_all([part, *hollows.values()])
+        cores: list[CoreBody] = []
+        for at, choice in enumerate(settled):
+            if choice.fate != "core":
+                continue
+            hollow = hollows[choice.void.name]
+            name = f"core-{len(cores) + 1}"
+            try:
+                core = build_core(name, choice.void, hollow, rules.print_rule(choice.void))
+                check_apart(filled, [*cores, core])
+            except GeometryFault as fault:
+                if named & {choice.void.name, *choice.void.members}:
+                    raise
+                reason = f"{choice.reason}, but no core can be held in it: {fault}"
+                settled[at] = Choice(choice.void, "solid", reason)
+                break
+            cores.append(core)
+        else:
+            left = [hollows[c.void.name] for c in settled if c.fate == "solid"]
+            return CorePlan(tuple(settled), tuple(cores), tuple(left), filled)
+
+
+def _closed(
+    choices: Sequence[Choice], named: frozenset[str], part: Solid
+) -> tuple[list[Choice], dict[str, Solid]]:
+    """The holes that are closed as solids, by name; one that cannot be closed stays as it is."""
+    settled, hollows = [], {}
+    for choice in choices:
+        if choice.fate != "sand":
+            try:
+                hollows[choice.void.name] = close_void(part, choice.void)
+            except GeometryFault as fault:
+                if named & {choice.void.name, *choice.void.members}:
+                    raise
+                choice = Choice(choice.void, "sand", f"{choice.reason}, but: {fault}")
+        settled.append(choice)
+    return settled, hollows
+
+
+def _named(
+    wished: Sequence[str], part: Mesh, in_mould: Mesh, voids: Sequence[Void], frame: Frame
+) -> list[str]:
+    """Names of the holes in the mould that the words for faces of the part mean."""
+    from patternprep.mesh.faces import find_faces
+    from patternprep.pattern.select import select_faces
+
+    faces = find_faces(part)
+    own = find_voids(part)
+    hole_of_facet = np.full(part.facets, -1)
+    for i, void in enumerate(own):
+        hole_of_facet[void.facets] = i
+    found = []
+    for text in wished:
+        for face in select_faces(faces, text):
+            holes = hole_of_facet[face.facets]
+            holes = holes[holes >= 0]
+            if not len(holes):
+                raise UsageFault(
+                    f"A core is asked for at '{text}', but {face.name} is not the wall of a hole "
+                    "that opens through flat faces; patternprep inspect lists the holes."
+                )
+            hole = own[int(np.bincount(holes).argmax())]
+            found.append(_same_hole(hole, voids, frame, part))
+    return found
+
+
+def _same_hole(hole: Void, voids: Sequence[Void], frame: Frame, part: Mesh) -> str:
+    """The hole in the mould that a hole of the finished part became under its stock."""
+    middle = _middle(hole, frame)
+    apart = [float(np.linalg.norm(_middle(v, None) - middle)) for v in voids]
+    nearest = int(np.argmin(apart)) if apart else -1
+    if nearest < 0 or apart[nearest] > 0.1 * float(part.size.max()):
+        x, y, z = (float(c) for c in hole.point)
+        raise UsageFault(
+            f"The hole at ({x:.2f}, {y:.2f}, {z:.2f}) mm of the part is closed by its stock; it "
+            "needs no core."
+        )
+    return voids[nearest].name
+
+
+def _middle(void: Void, frame: Frame | None) -> FloatArray:
+    middle = np.mean([o.point for o in void.openings], axis=0)
+    return np.asarray(middle if frame is None else frame.to_mould(middle))
