@@ -15,6 +15,7 @@ from patternprep.kit.core_rules import liquid_density
 from patternprep.kit.plan import Plan
 from patternprep.mesh.mesh import FloatArray
 from patternprep.pattern.cores.choose import Choice
+from patternprep.pattern.cores.model import Opening, Void
 from patternprep.pattern.cores.prints import Print
 
 __all__ = ["box_figures", "core_figures", "hole_figures", "hole_warnings"]
@@ -36,10 +37,12 @@ def _hole(plan: Plan, choice: Choice) -> dict[str, Any]:
         "place_in_part_mm": plan.frame.to_part(void.point).tolist(),
         "openings": [
             {
-                "place_in_part_mm": plan.frame.to_part(o.point).tolist(),
-                "diameter_mm": o.diameter_mm / _mean_factor(plan),
+                "place_in_part_mm": own.point.tolist(),
+                "normal_in_part": own.normal.tolist(),
+                "diameter_mm": own.diameter_mm,
+                "ring_in_part_mm": own.ring.tolist() if choice.fate != "sand" else [],
             }
-            for o in void.openings
+            for own in _openings_of_part(plan, void)
         ],
         "volume_mm3": void.volume_mm3 / plan.frame.volume_factor,
         "made_by": choice.fate,
@@ -50,6 +53,20 @@ def _hole(plan: Plan, choice: Choice) -> dict[str, Any]:
 
 def _bodies(plan: Plan) -> Sequence[Any]:
     return () if plan.cores is None else plan.cores.cores
+
+
+def _openings_of_part(plan: Plan, void: Void) -> list[Opening]:
+    """The mouths of a hole of the finished part that became those of the void under its stock."""
+    own = plan.cores.part_openings if plan.cores is not None else ()
+    places = np.array([plan.frame.to_mould(o.point) for o in own])
+    turn = plan.frame.matrix[:3, :3] / _mean_factor(plan)
+    ways = np.array([turn @ o.normal for o in own])
+    found = []
+    for mouth in void.openings:
+        apart = np.linalg.norm(places - mouth.point, axis=1)
+        apart = np.where(ways @ mouth.normal > 0.5, apart, np.inf)
+        found.append(own[int(np.argmin(apart))])
+    return found
 
 
 def _mean_factor(plan: Plan) -> float:
@@ -190,22 +207,20 @@ def _vent_line(core: MadeCore) -> FloatArray:
 def box_figures(core: MadeCore) -> list[dict[str, Any]]:
     """The pieces of one core's box."""
     box = core.box
-    rows = []
-    for part in core.parts:
-        rows.append(
-            {
-                "name": part.name,
-                "core": core.name,
-                "kind": box.kind,
-                "pull_in_mould": np.asarray(box.pull).tolist(),
-                "core_to_print": part.matrix.tolist(),
-                "facets": part.mesh.facets,
-                "bodies": part.bodies,
-                "size_mm": part.mesh.size.tolist(),
-                "volume_mm3": part.mesh.volume,
-            }
-        )
-    return rows
+    return [
+        {
+            "name": part.name,
+            "core": core.name,
+            "kind": box.kind,
+            "pull_in_mould": np.asarray(box.pull).tolist(),
+            "core_to_print": part.matrix.tolist(),
+            "facets": part.mesh.facets,
+            "bodies": part.bodies,
+            "size_mm": part.mesh.size.tolist(),
+            "volume_mm3": part.mesh.volume,
+        }
+        for part in core.parts
+    ]
 
 
 def hole_warnings(plan: Plan) -> list[str]:

@@ -14,7 +14,7 @@ from patternprep.mesh.kernel import Solid, union_all
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.pattern.cores.assemble import CoreBody, build_core, check_apart, close_void
 from patternprep.pattern.cores.choose import Choice, choose_holes, joined_choices
-from patternprep.pattern.cores.model import Void
+from patternprep.pattern.cores.model import Opening, Void
 from patternprep.pattern.cores.voids import find_voids
 from patternprep.pattern.frame import Frame
 from patternprep.progress import Progress, silent
@@ -31,8 +31,10 @@ class CorePlan:
     cores: tuple[CoreBody, ...]
     solids: tuple[Solid, ...] = field(repr=False)
     """Holes that are left solid for the drill."""
-    filled: Solid = field(repr=False)
-    """The part with its stock, with cored and left-out holes closed."""
+    filled: Solid | None = field(repr=False)
+    """The part with its stock, with cored and left-out holes closed; None when none is closed."""
+    part_openings: tuple[Opening, ...] = field(repr=False)
+    """All mouths of the finished part, in its own axes."""
 
 
 def plan_cores(
@@ -43,7 +45,7 @@ def plan_cores(
     rules: CoreRules,
     progress: Progress = silent,
 ) -> CorePlan | None:
-    """Decide on every hole and build the cores; None when no hole is closed.
+    """Decide on every hole and build the cores; None when no cores are wanted.
 
     ``part`` is the finished part in its own axes, ``in_mould`` the part with stock as it lies in
     the mould. Raises UsageFault for a hole that is named but not there, and GeometryFault where a
@@ -61,15 +63,19 @@ def plan_cores(
     voids = find_voids(in_mould)
     named = frozenset(_named(wished, part, in_mould, voids, frame)) if wished else frozenset()
     choices = joined_choices(in_mould, choose_holes(voids, rules, named, auto=auto))
-    closed = [c for c in choices if c.fate != "sand"]
-    if not closed:
-        return CorePlan(tuple(choices), (), (), Solid.from_mesh(in_mould, "the part"))
+    openings = tuple(o for void in find_voids(part) for o in void.openings)
+    if all(c.fate == "sand" for c in choices):
+        return CorePlan(tuple(choices), (), (), None, openings)
     progress("closing holes and making core prints")
-    return _built(choices, named, in_mould, rules)
+    return _built(choices, named, in_mould, rules, openings)
 
 
 def _built(
-    choices: Sequence[Choice], named: frozenset[str], in_mould: Mesh, rules: CoreRules
+    choices: Sequence[Choice],
+    named: frozenset[str],
+    in_mould: Mesh,
+    rules: CoreRules,
+    openings: tuple[Opening, ...],
 ) -> CorePlan:
     """Cores for the choices; what cannot hold a core by rule becomes solid, one after another."""
     part = Solid.from_mesh(in_mould, "the part with its stock")
@@ -94,7 +100,7 @@ def _built(
             cores.append(core)
         else:
             left = [hollows[c.void.name] for c in settled if c.fate == "solid"]
-            return CorePlan(tuple(settled), tuple(cores), tuple(left), filled)
+            return CorePlan(tuple(settled), tuple(cores), tuple(left), filled, openings)
 
 
 def _closed(

@@ -12,6 +12,7 @@ from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.proof.bow import MAKERS_CHORD_MM, bow_of
 from patternprep.proof.faces import StockedFace, stocked_faces
 from patternprep.proof.files import Kit
+from patternprep.proof.holes import ClosedHole, closed_holes
 from patternprep.proof.plan import Hits, PlanGrid, grid_lines
 from patternprep.proof.stocked import stock_bodies, stocked_part
 from patternprep.proof.tree import FacetTree
@@ -120,16 +121,27 @@ class Scene:
         return self._in_mould(self.stocked_level)
 
     @cached_property
+    def closed(self) -> tuple[list[ClosedHole], list[str]]:
+        """The holes that the pattern closes, and the names of those that are not found."""
+        return closed_holes(self.kit.part, self.kit.figures)
+
+    @cached_property
     def metal(self) -> FloatArray:
-        """Facets that bound the stocked part from outside, in the mould frame, (k, 3, 3)."""
+        """Facets that bound what the pattern is drafted from, in the mould frame, (k, 3, 3).
+
+        The stocked part, lids over the holes that are closed, and the seats of core prints.
+        """
         more = stock_bodies(self.kit.part, self.faces)
         moved = self.to_mould(more.reshape(-1, 3)).reshape(-1, 3, 3)
-        return np.concatenate([self.stocked.triangles, moved])
+        lids = [hole.lids(self.stocked.vertices) for hole in self.closed[0]]
+        seats = [one.seat_triangles for core in self.kit.cores for one in core.prints]
+        return np.concatenate([self.stocked.triangles, moved, *lids, *seats])
 
     @cached_property
     def metal_grid(self) -> PlanGrid:
         """The same, for vertical lines."""
-        return self.stocked_grid if not self.faces else PlanGrid(self.metal)
+        plain = not self.faces and not self.closed[0] and not self.kit.cores
+        return self.stocked_grid if plain else PlanGrid(self.metal)
 
     def line_hits(self, half: Half) -> Hits:
         """Where the field of lines meets a half, in the half's own frame."""

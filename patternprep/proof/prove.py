@@ -6,6 +6,7 @@ from pathlib import Path
 
 from patternprep.progress import Progress, silent
 from patternprep.proof.contain import containment_lines
+from patternprep.proof.cores import core_lines
 from patternprep.proof.draws import draft_lines, interval_lines
 from patternprep.proof.excess import excess_lines
 from patternprep.proof.files import read_kit
@@ -29,6 +30,7 @@ _STAGES = (
     ("proving that the halves draw", interval_lines),
     ("proving that the halves meet", meeting_lines),
     ("proving that no more than draft was added", excess_lines),
+    ("proving the cores", core_lines),
     ("proving the volumes", volume_lines),
     ("proving the print files", print_lines),
     ("proving what else is told", told_lines),
