@@ -12,6 +12,8 @@ from patternprep.data.values import MARKS, Source
 
 __all__ = ["find_source", "load_sources", "parse_sources"]
 
+_FILES = ("sources.toml", "core_sources.toml")
+
 
 def parse_sources(
     table: dict[str, Any], place: Place, default_mark: str | None
@@ -36,9 +38,15 @@ def parse_sources(
 @cache
 def load_sources() -> Mapping[str, Source]:
     """All sources of the project's own tables."""
-    table, place = read_packaged("sources.toml")
-    place.check_keys(table, ("source",))
-    return MappingProxyType(parse_sources(table["source"], place.at("source"), None))
+    found: dict[str, Source] = {}
+    for file in _FILES:
+        table, place = read_packaged(file)
+        place.check_keys(table, ("source",))
+        for name, source in parse_sources(table["source"], place.at("source"), None).items():
+            if name in found:
+                raise place.at("source", name).fault("stands in two files; give it one name each")
+            found[name] = source
+    return MappingProxyType(found)
 
 
 def find_source(name: object, place: Place, more: Mapping[str, Source] | None = None) -> Source:

@@ -25,6 +25,7 @@ MARKS: dict[str, str] = {
     "from memory, low confidence": "recalled, and the recollection is weak: check before use",
     "common practice": "a fact of the trade without a single source",
     "computed": "arithmetic from stated inputs",
+    "own choice": "a design choice of this project, not a fact of the trade",
     "shop": "the shop's own figure",
 }
 

@@ -7,12 +7,24 @@ from dataclasses import dataclass
 from functools import cache
 
 from patternprep.data.alloy_book import Alloy
+from patternprep.data.core_sands import find_binder
 from patternprep.data.sources import find_source
 from patternprep.data.tomlfile import read_packaged
 from patternprep.data.values import Source
 from patternprep.errors import UsageFault
 
-__all__ = ["DEFERENCE", "Caution", "activities", "all_cautions", "cautions_for", "cautions_text"]
+__all__ = [
+    "DEFERENCE",
+    "Caution",
+    "activities",
+    "all_cautions",
+    "cautions_for",
+    "cautions_text",
+    "core_cautions",
+]
+
+#: Binder system that `cautions_for` speaks of when none is told.
+_USUAL_BINDER = "silicate"
 
 #: Stands above every list of cautions.
 DEFERENCE = (
@@ -24,7 +36,8 @@ DEFERENCE = (
 class Caution:
     """One caution: the activity it belongs to, the text, and where its facts are from.
 
-    ``about`` holds caution words of alloys; empty when it applies to every metal.
+    ``about`` holds caution words of alloys; empty when it applies to every metal. ``binders`` holds
+    binder systems of cores; empty when it applies to every one.
     """
 
     id: str
@@ -32,6 +45,7 @@ class Caution:
     text: str
     about: tuple[str, ...]
     sources: tuple[Source, ...]
+    binders: tuple[str, ...] = ()
 
 
 @cache
@@ -45,6 +59,7 @@ def all_cautions() -> tuple[Caution, ...]:
             row["text"],
             tuple(row.get("about", ())),
             tuple(find_source(name, place.at("caution", index)) for name in row["sources"]),
+            tuple(row.get("binders", ())),
         )
         for index, row in enumerate(table["caution"])
     )
@@ -53,6 +68,21 @@ def all_cautions() -> tuple[Caution, ...]:
 def activities() -> tuple[str, ...]:
     """Activities that have cautions, in the order of the table."""
     return tuple(dict.fromkeys(caution.activity for caution in all_cautions()))
+
+
+def _speaks_of(caution: Caution, binder: str) -> bool:
+    return not caution.binders or binder in caution.binders
+
+
+def core_cautions(binder: str) -> tuple[Caution, ...]:
+    """Cautions of core making with that binder system, those of the binder first.
+
+    >>> [caution.id for caution in core_cautions("CO2")]
+    ['carbon-dioxide', 'silicate', 'core-dust', 'hot-core']
+    """
+    name = find_binder(binder).id
+    hits = [c for c in all_cautions() if c.activity == "core making" and _speaks_of(c, name)]
+    return (*(c for c in hits if c.binders), *(c for c in hits if not c.binders))
 
 
 def cautions_for(alloy: Alloy, chosen: Iterable[str] | None = None) -> tuple[Caution, ...]:
@@ -69,7 +99,7 @@ def cautions_for(alloy: Alloy, chosen: Iterable[str] | None = None) -> tuple[Cau
             raise UsageFault(
                 f"'{activity}' is no activity with cautions; give one of {', '.join(activities())}."
             )
-    hits = [c for c in all_cautions() if c.activity in wanted]
+    hits = [c for c in all_cautions() if c.activity in wanted and _speaks_of(c, _USUAL_BINDER)]
     own = [c for c in hits if set(c.about) & set(alloy.cautions)]
     return (*own, *(c for c in hits if not c.about))
 

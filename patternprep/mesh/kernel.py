@@ -164,6 +164,11 @@ class Solid:
     def __and__(self, other: Solid) -> Solid:
         return Solid(self._body ^ other._body, "an intersection")
 
+    def split(self, cutter: Solid) -> tuple[Solid, Solid]:
+        """(part inside the cutter, part outside it); both share the corners of the cut."""
+        inside, outside = self._body.split(cutter._body)
+        return Solid(inside, "a cut by a solid"), Solid(outside, "a cut by a solid")
+
     def split_by_plane(
         self, normal: Sequence[float] = (0.0, 0.0, 1.0), offset: float = 0.0
     ) -> tuple[Solid, Solid]:

@@ -9,12 +9,12 @@ from patternprep.mesh.mesh import FloatArray, IntArray
 from patternprep.proof.line import ProofLine, at_most
 from patternprep.proof.model import Half, Scene
 from patternprep.proof.plan import Hits, PlanGrid
+from patternprep.proof.tree import far_distance
 
 __all__ = ["DEPTH_LIMIT_MM", "VOLUME_LIMIT", "containment_lines", "depth_outside"]
 
 DEPTH_LIMIT_MM = 0.002
 VOLUME_LIMIT = 1e-5
-_FAR_MM = 5.0
 _MOST_EXACT = 60_000
 _MOST_SAMPLES = 50_000
 _SAME_POINT_MM = 0.0005
@@ -114,7 +114,7 @@ def _outside_half(half: Half, points: FloatArray, rounding: float) -> FloatArray
         spread = np.linspace(0, len(doubtful) - 1, _MOST_EXACT // 2).astype(np.int64)
         doubtful = doubtful[np.unique(np.concatenate([deepest, spread]))]
     if len(doubtful):
-        depth[doubtful], _ = half.tree.distance(points[doubtful], _FAR_MM)
+        depth[doubtful] = far_distance(half.tree, points[doubtful])
     return depth
 
 
@@ -181,7 +181,7 @@ def _deepest_dent(scene: Scene) -> tuple[float, FloatArray | None]:
         which = np.flatnonzero(inside)
         if not len(which):
             continue
-        depth, _ = scene.part_tree.distance(points[which[:_MOST_EXACT]], _FAR_MM)
+        depth = far_distance(scene.part_tree, points[which[:_MOST_EXACT]])
         deepest = int(np.argmax(depth))
         if depth[deepest] > worst:
             worst, where = float(depth[deepest]), points[which[deepest]]

@@ -27,6 +27,7 @@ EXCESS_LIMIT_MM = 0.05
 _STEPS_MM = (0.005, 0.01, 0.02, 0.035, 0.05)
 _FAR_STEPS_MM = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 _MOST_FAR = 300
+_HALVINGS = 14
 _SAMPLES = 6000
 _MOST_MATCHED = 2000
 _SHARPEST_MITRE_DEG = 105.0
@@ -133,9 +134,33 @@ def _look_again(
         over = over[~met]
     if len(over):
         far = over[:: -(-len(over) // _MOST_FAR)]
-        steps = _excess(own, walls.some(far), _FAR_STEPS_MM)
-        excess[over] = np.minimum(excess[over], steps.max())
-        excess[far] = np.minimum(excess[far], steps)
+        out = _far_out(own, walls.some(far))
+        excess[over] = np.minimum(excess[over], out.max())
+        excess[far] = np.minimum(excess[far], out)
+
+
+def _far_out(material: _Material | None, walls: _Points) -> FloatArray:
+    """How far points that stand out far do so, mm: the way inward, sideways or to the metal itself.
+
+    Each of the three bounds the excess from above; the way inward is halved down to a thousandth.
+    """
+    steps = np.array([0.0, *_FAR_STEPS_MM])
+    inward = _excess(material, walls, _FAR_STEPS_MM)
+    if material is None:
+        return inward
+    at = np.flatnonzero(np.isfinite(inward))
+    near = inward[at]
+    less = steps[np.searchsorted(steps, near) - 1]
+    some = walls.some(at)
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (less + near)
+        inner = some.points - middle[:, None] * some.normals
+        inner[:, 2] = np.maximum(inner[:, 2], 0.0)
+        held = material.holds(inner, some.outward)
+        near, less = np.where(held, middle, near), np.where(held, less, middle)
+    inward[at] = near
+    sideways = _sideways(material, walls.points)
+    return np.minimum(np.minimum(inward, sideways), material.tree.distance(walls.points)[0])
 
 
 def _some(over: IntArray, excess: FloatArray) -> IntArray:
@@ -191,12 +216,12 @@ def _excess(
 ) -> FloatArray:
     """How far each point has to move against its normal to lie in the draft hull, mm.
 
-    One of the steps, or 100 where none of them is enough.
+    One of the steps, or infinite where none of them is enough.
     """
     points, normals, outward = walls.points, walls.normals, walls.outward
     if material is None:
         return points[:, 2].copy()
-    excess = np.full(len(points), 2.0 * _FAR_STEPS_MM[-1])
+    excess = np.full(len(points), np.inf)
     rest = np.arange(len(points))
     for step in steps:
         inner = points[rest] - step * normals[rest]

@@ -24,7 +24,6 @@ MEET_LIMIT_MM = 0.05
 _BESIDE_MM = 0.005
 _SAME_WALL_MM = 0.03
 _CORNER = 1.0 / float(np.cos(np.radians(52.5)))
-_FAR_MM = 100.0
 _SPACING = 200.0
 _SAME_WAY = 0.3
 _OVERHANG_MM = 0.07
@@ -42,10 +41,10 @@ def meeting_lines(scene: Scene) -> list[ProofLine]:
     limit = MEET_LIMIT_MM
     if figures.text("parting.match") == "step":
         limit += figures.number("parting.step_mm")
-    name = "halves meet on the parting"
     if not len(cope.outline) or not len(drag.outline):
-        lone = 1.0 if len(cope.outline) + len(drag.outline) else 0.0
-        return [at_most(name, lone * _FAR_MM, limit, "mm apart")]
+        bare = sum(not len(half.outline) for half in (cope, drag))
+        return [at_most("both halves have a face on the parting", bare, 0, "halves without")]
+    name = "halves meet on the parting"
     worst, where = 0.0, None
     sections = {sign: section(scene.stocked.triangles, sign * _BESIDE_MM) for sign in (1.0, -1.0)}
     reach = _reach_of_draft(scene)
@@ -54,7 +53,7 @@ def meeting_lines(scene: Scene) -> list[ProofLine]:
         rim = _rim(other.outline)
         apart, _ = rim.distance(points, limit)
         far = np.flatnonzero(apart >= limit)
-        apart[far], which = rim.distance(points[far], _FAR_MM)
+        apart[far], which = rim.distance(points[far])
         alike = np.ones(len(points), dtype=bool)
         alike[far] = (_facing(other.outline)[which] * facing[far]).sum(axis=1) > _SAME_WAY
         # where the other half reaches further out, its own points are judged

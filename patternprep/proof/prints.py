@@ -8,13 +8,12 @@ from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.proof.files import PieceFiles
 from patternprep.proof.line import ProofLine, at_most
 from patternprep.proof.model import Scene, rounding_of
-from patternprep.proof.tree import FacetTree
+from patternprep.proof.tree import FacetTree, far_distance
 
 __all__ = ["print_lines"]
 
 SAME_LIMIT_MM = 0.001
 SQUARE_LIMIT = 1e-6
-_FAR_MM = 5.0
 _MOST_POINTS = 40_000
 
 
@@ -53,7 +52,7 @@ def _apart(wanted: Mesh, found: Mesh) -> tuple[float, FloatArray | None]:
     for points, mesh in ((wanted, found), (found, wanted)):
         step = -(-len(points.vertices) // _MOST_POINTS)
         some = points.vertices[::step]
-        d, _ = FacetTree(mesh.triangles).distance(some, _FAR_MM)
+        d = far_distance(FacetTree(mesh.triangles), some)
         worst = int(np.argmax(d))
         if d[worst] > largest:
             largest, where = float(d[worst]), some[worst]

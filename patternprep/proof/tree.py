@@ -11,11 +11,13 @@ import numpy as np
 from patternprep.mesh.mesh import FloatArray, IntArray
 from patternprep.proof.plan import expand, extent
 
-__all__ = ["FacetTree", "distance_to_facets"]
+__all__ = ["FacetTree", "distance_to_facets", "far_distance"]
 
 _GROUP = 8
 _POINTS_AT_ONCE = 4096
 _PAIRS_AT_ONCE = 400_000
+_FAR_MM = 5.0
+_MOST_FAR = 500
 
 
 class FacetTree:
@@ -191,6 +193,19 @@ class FacetTree:
                 owner, step = expand(np.minimum(count, _GROUP))
                 who, node = who[owner], node[owner] * _GROUP + step
         return who, node
+
+
+def far_distance(tree: FacetTree, points: FloatArray) -> FloatArray:
+    """Distance of each point (n, 3) to the nearest facet, mm.
+
+    Quick where most are near: beyond 5 mm it is found for some hundreds of the points, spread
+    evenly, and the others come back as 5.
+    """
+    distance, _ = tree.distance(points, _FAR_MM)
+    far = np.flatnonzero(distance >= _FAR_MM)
+    far = far[:: max(1, -(-len(far) // _MOST_FAR))]
+    distance[far], _ = tree.distance(points[far])
+    return distance
 
 
 def _middle(triangles: FloatArray) -> FloatArray:

@@ -7,11 +7,13 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
+import shapely
 from hull_checks import assert_draws, undercut_lines, vertical_lines
 
 from patternprep.mesh.kernel import Solid, hull_of_points, union_all
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.pattern.draft import draft_half, draft_pattern
+from patternprep.pattern.draft.outline import area_of_rings, base_rings
 
 TAN2 = math.tan(math.radians(2.0))
 
@@ -153,6 +155,32 @@ def test_flange_in_the_drag_alone_is_left_alone() -> None:
     assert wide[0] == pytest.approx([-out, -out, 0.0], abs=1e-6)
     assert wide[1] == pytest.approx([50 + out, 40 + out, 30.0], abs=1e-6)
     assert pattern.step_mm < 0.01 < pattern.step_before_mm
+
+
+def test_flange_within_the_reach_of_draft_is_left_alone() -> None:
+    """A filled undercut is not a wall that passes the parting, however far draft would reach."""
+    part = Solid.box((0, 0, -300), (200, 150, 30)) + Solid.box((-11, -11, -40), (211, 161, -20))
+    pattern = draft_pattern(*part.split_by_plane(), 2.0)
+    assert pattern.cope is not None
+    assert 330.0 * TAN2 > 11.0
+    assert pattern.parting_match_mm3 == 0.0
+    out = 30.0 * TAN2
+    assert pattern.cope.bounds[0] == pytest.approx([-out, -out, 0.0], abs=1e-6)
+    assert pattern.cope.bounds[1] == pytest.approx([200 + out, 150 + out, 30.0], abs=1e-6)
+
+
+def test_only_the_wall_beside_a_flange_is_matched() -> None:
+    part = Solid.box((0, 0, -300), (200, 150, 30)) + Solid.box((60, -11, -40), (110, 20, -20))
+    pattern = draft_pattern(*part.split_by_plane(), 2.0)
+    assert pattern.cope is not None
+    base = area_of_rings(base_rings(pattern.cope))
+    out, met = 30.0 * TAN2, 300.0 * TAN2
+    over_flange = base.intersection(shapely.box(60.1, -50, 109.9, 0))
+    assert over_flange.bounds == pytest.approx((60.1, -out, 109.9, 0), abs=0.02)
+    beside = base.intersection(shapely.box(0, -50, 50, 0))
+    assert beside.bounds == pytest.approx((0, -met, 50, 0), abs=0.02)
+    assert pattern.step_mm <= 0.005
+    assert_draws(pattern.cope.to_mesh(), 2.0)
 
 
 def test_cope_and_drag_each_smaller_somewhere() -> None:

@@ -328,3 +328,42 @@ def test_prints_scaled_for_the_printer_are_sound(tmp_path: Path) -> None:
     draft = kits.block()
     draft.print_scale = 1.003
     assert failed(prove(draft, tmp_path)) == set()
+
+
+def figure_of(lines: tuple[ProofLine, ...], name: str) -> float:
+    return next(line.figure for line in lines if line.name == name)
+
+
+@pytest.mark.parametrize("size", [0.3, 7.0, 30.0])
+def test_a_nub_is_told_with_its_own_size(size: float, tmp_path: Path) -> None:
+    draft = kits.block()
+    draft.pieces["cope"] = kits.block_cope_with_nub(size)
+    figure = figure_of(prove(draft, tmp_path), "cope beyond its draft hull")
+    # the nearest metal of the part lies straight below, or further in where the nub overhangs
+    overhang = np.hypot(max(0.0, size - 30.0), max(0.0, size - 20.0))
+    assert figure == pytest.approx(np.hypot(size, overhang), rel=0.1)
+
+
+@pytest.mark.parametrize("out", [3.0, 15.0, 80.0])
+def test_a_lip_is_told_with_its_own_width(out: float, tmp_path: Path) -> None:
+    draft = kits.block()
+    draft.pieces["cope"] = kits.block_cope_with_lip(out)
+    figure = figure_of(prove(draft, tmp_path), "cope beyond its draft hull")
+    assert figure == pytest.approx(np.sqrt(2.0) * out - kits.grown(4.0), rel=0.07)
+
+
+def test_a_half_far_away_is_told_with_its_distance(tmp_path: Path) -> None:
+    draft = kits.block()
+    draft.pieces["cope"] = draft.pieces["cope"] + np.array([170.0, 0.0, 0.0])
+    lines = prove(draft, tmp_path)
+    # from the part's far top edge to the wall of the half, which leans
+    wall = 170.0 + 30.0 - 30.0
+    assert figure_of(lines, "part within pattern, depth") == pytest.approx(wall, rel=0.01)
+    assert figure_of(lines, "cope beyond its draft hull") == pytest.approx(wall, rel=0.03)
+
+
+def test_a_half_without_a_face_on_the_parting(tmp_path: Path) -> None:
+    draft = kits.block()
+    lift = np.array([0.0, 0.0, 0.5])
+    draft.pieces["cope"] = draft.pieces["cope"] + lift
+    assert "both halves have a face on the parting" in failed(prove(draft, tmp_path))

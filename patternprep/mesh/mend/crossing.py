@@ -2,27 +2,58 @@
 
 A single shell can enclose the same space twice, as a bar bent through itself does. The place is
 boxed, the material inside the box falls into separate bodies, and those are united with the rest.
-The result is believed only if lines through it meet the same material as through the original.
+Where walls that lie on each other leave slits too narrow for a file's coordinates, these are
+filled. The result is believed only if lines through it meet the same material as through the
+original, and if it stays sound in 32-bit coordinates.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
+
 import numpy as np
 
-from patternprep.errors import KernelFault
+from patternprep.errors import KernelFault, MeshFault
+from patternprep.mesh.kept import lost_edge
 from patternprep.mesh.kernel import Solid, union_all
+from patternprep.mesh.mend.close import Work
 from patternprep.mesh.mend.lines import LineCount, count_all_ways, count_along_lines
+from patternprep.mesh.mend.shells import find_shells
+from patternprep.mesh.mend.slits import slit_fillers
 from patternprep.mesh.mesh import FloatArray, Mesh
+from patternprep.mesh.settle import settle_report
+from patternprep.mesh.topology import used_only
 
-__all__ = ["unite_crossing_walls"]
+__all__ = ["United", "unite_crossing_walls"]
 
 _DEEPEST = 8
 _MOST_PIECES = 400
-_OVERLAP = 0.02
+_PAD = 0.02
 _AGREE = 1e-5
+_REACH_SHARE, _REACH_ROUNDINGS = 3e-6, 64
+"""Slits up to this share of the diagonal are filled, if that is so many 32-bit roundings."""
+_PLAINER_SHARE, _PLAINER_MOVES = 0.001, 3.0
+"""Of what is filled: up to where facets are spared, and how far edges may move by it."""
+_SAME_VOLUME = 1e-9
 
 
-def unite_crossing_walls(mesh: Mesh, before: list[LineCount], allowed_mm3: float) -> Mesh | None:
+@dataclass(frozen=True)
+class United:
+    """A mesh whose walls cross no longer, sound in 32-bit coordinates or fit to be made so.
+
+    ``moved_mm`` bounds how far the surface moved beside what was enclosed twice; ``slits`` counts
+    the bodies that closed slits, the largest at ``slits_at``, and ``filled_mm3`` what they added.
+    """
+
+    mesh: Mesh
+    moved_mm: float = 0.0
+    slits: int = 0
+    filled_mm3: float = 0.0
+    slits_at: tuple[float, float, float] | None = None
+
+
+def unite_crossing_walls(mesh: Mesh, before: list[LineCount], allowed_mm3: float) -> United | None:
     """The same material enclosed once; None where no such solid is found.
 
     ``before`` are the line counts of the mesh; up to ``allowed_mm3`` may stay enclosed twice.
@@ -31,18 +62,86 @@ def unite_crossing_walls(mesh: Mesh, before: list[LineCount], allowed_mm3: float
         pieces = _pieces(Solid.from_mesh(mesh), allowed_mm3)
         if pieces is None:
             return None
-        result = union_all(pieces).to_mesh()
+        for united in _ways(mesh, pieces, before):
+            if _believed(mesh, united, before, allowed_mm3):
+                return united
     except KernelFault:
         return None
-    if result.facets == 0 or not np.allclose(result.bounds, mesh.bounds, rtol=0.0, atol=1e-9):
+    return None
+
+
+def _ways(mesh: Mesh, pieces: list[Solid], before: list[LineCount]) -> Iterator[United]:
+    """The plain union; then, where that holds slits, the union with these filled."""
+    reach = _REACH_SHARE * float(np.linalg.norm(mesh.size))
+    plain = _without_crumbs(union_all(pieces).to_mesh(), reach)
+    yield United(plain)
+    region = _bounds_of(before)
+    rounding = float(np.spacing(np.float32(np.abs(mesh.bounds).max())))
+    if region is None or reach < _REACH_ROUNDINGS * rounding:
+        return
+    fillers = slit_fillers(mesh, region, reach)
+    whole = _without_crumbs(union_all([*pieces, *fillers]).to_mesh(), reach)
+    plainer = Solid.from_mesh(whole).simplify(_PLAINER_SHARE * reach).to_mesh()
+    moves = _PLAINER_MOVES * reach
+    if lost_edge(whole, plainer, moves) is not None:
+        plainer, moves = whole, 0.0
+    try:
+        settled = settle_report(plainer)
+    except MeshFault:
+        return
+    slits = [body for filler in fillers for body in filler.bodies()]
+    result = _without_crumbs(settled.mesh, reach)
+    moved = (reach if slits else 0.0) + moves + settled.moved_mm
+    at = None
+    if slits:
+        x, y, z = max(slits, key=lambda s: s.volume).bounds.mean(axis=0)
+        at = (float(x), float(y), float(z))
+    yield United(result, moved, len(slits), result.volume - plain.volume, at)
+
+
+def _crumbs(mesh: Mesh, thick_mm: float) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Facets of bodies and hollows that are thinner than that, (m,)."""
+    shells = find_shells(Work(mesh.vertices, mesh.faces, float(np.linalg.norm(mesh.size))))
+    area = np.bincount(shells.of_facet, mesh.areas, len(shells))
+    return np.asarray((np.abs(shells.volume) <= thick_mm * area)[shells.of_facet])
+
+
+def _without_crumbs(mesh: Mesh, thick_mm: float) -> Mesh:
+    gone = _crumbs(mesh, thick_mm)
+    if not gone.any():
+        return mesh
+    kept, faces = used_only(mesh.faces[~gone], len(mesh.vertices))
+    return Mesh(mesh.vertices[kept], faces)
+
+
+def _bounds_of(counts: list[LineCount]) -> FloatArray | None:
+    regions = [c.region for c in counts if c.region is not None]
+    if not regions:
         return None
+    return np.array(
+        [np.min([r[0] for r in regions], axis=0), np.max([r[1] for r in regions], axis=0)]
+    )
+
+
+def _believed(mesh: Mesh, united: United, before: list[LineCount], allowed_mm3: float) -> bool:
+    """Whether it is the same material, enclosed once, and stays so in a file."""
+    result = united.mesh
+    room = 1e-9 + united.moved_mm
+    if result.facets == 0 or not np.allclose(result.bounds, mesh.bounds, rtol=0.0, atol=room):
+        return False
     for axis, count in enumerate(before):
         after = count_along_lines(result, axis)
         if after.faulty_mm3 > allowed_mm3:
-            return None
+            return False
         if abs(after.volume_mm3 - count.volume_mm3) > _AGREE * count.volume_mm3:
-            return None
-    return result
+            return False
+    try:
+        written = settle_report(result).mesh
+    except MeshFault:
+        return False
+    if _crumbs(written, _REACH_SHARE * float(np.linalg.norm(mesh.size))).any():
+        return False
+    return abs(Solid.from_mesh(written).volume - written.volume) <= _SAME_VOLUME * written.volume
 
 
 def _pieces(solid: Solid, allowed_mm3: float) -> list[Solid] | None:
@@ -61,30 +160,24 @@ def _pieces(solid: Solid, allowed_mm3: float) -> list[Solid] | None:
                 continue
             if depth == _DEEPEST:
                 return None
-            regions = [c.region for c in counts if c.region is not None]
-            box = np.array(
-                [np.min([r[0] for r in regions], axis=0), np.max([r[1] for r in regions], axis=0)]
-            )
+            box = _bounds_of(counts)
+            if box is None:
+                return None
             waiting += [(part, depth + 1) for part in _cut(body, mesh, box)]
     return clean
 
 
-def _cut(body: Solid, mesh: Mesh, region: FloatArray) -> list[Solid]:
-    """Two overlapping parts: in and about the region, or two halves where it is everything."""
+def _cut(body: Solid, mesh: Mesh, region: FloatArray) -> tuple[Solid, Solid]:
+    """Two parts side by side: in and about the region, or two halves where it is everything.
+
+    They meet exactly. Parts that overlap would share walls, crossing by rounding all over them.
+    """
     low, high = mesh.bounds
     size = high - low
-    pad = _OVERLAP * size + 0.05 * (region[1] - region[0])
+    pad = _PAD * size + 0.05 * (region[1] - region[0])
     inner = np.array([region[0] - pad, region[1] + pad])
     if ((inner[0] <= low + 0.05 * size) & (inner[1] >= high - 0.05 * size)).all():
         axis = int(np.argmax(size))
         middle = low[axis] + 0.5 * size[axis]
-        normal = np.eye(3)[axis]
-        lap = 0.5 * _OVERLAP * float(size[axis])
-        return [
-            body.trim_by_plane(normal, middle - lap),
-            body.trim_by_plane(-normal, -(middle + lap)),
-        ]
-    return [
-        body & Solid.box(inner[0] - 0.25 * pad, inner[1] + 0.25 * pad),
-        body - Solid.box(inner[0], inner[1]),
-    ]
+        return body.split_by_plane([float(c) for c in np.eye(3)[axis]], float(middle))
+    return body.split(Solid.box(inner[0].tolist(), inner[1].tolist()))

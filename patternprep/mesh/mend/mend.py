@@ -21,9 +21,9 @@ from patternprep.units import format_point
 __all__ = ["Mended", "mend_part"]
 
 _UNION_AGREES = 1e-4
-_CROSSING_TOLD, _CROSSING_MENDED, _CROSSING_REFUSED = 1e-7, 1e-5, 1e-4
-"""Share of the volume enclosed twice or inside out that is told, mended, and (where it cannot be
-mended) refused."""
+_CROSSING_TOLD, _CROSSING_REFUSED = 1e-7, 1e-4
+"""Share of the volume enclosed twice or inside out that is mended or told, and (where it cannot
+be mended) refused."""
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,7 @@ def mend_part(mesh: Mesh, what: str, progress: Progress = silent) -> Mended:
     result = _finished(work, mesh, what)
     progress("Looking for walls that cross")
     worst = max(count_all_ways(result), key=lambda c: c.faulty_mm3)
-    if worst.faulty_mm3 > _CROSSING_MENDED * result.volume:
+    if worst.faulty_mm3 > _CROSSING_TOLD * result.volume:
         result, bodies = _unite_walls(work, result, worst, what)
         worst = max(count_all_ways(result), key=lambda c: c.faulty_mm3)
     _accept(result, what)
@@ -88,9 +88,22 @@ def _unite_walls(work: Work, mesh: Mesh, worst: LineCount, what: str) -> tuple[M
             where=worst.where,
         )
     at = None if worst.where is None else np.array(worst.where)
-    work.points, work.faces = united.vertices, united.faces
-    change = united.volume - mesh.volume
-    work.tell("shells whose walls ran through each other made one", 1, 0.0, change, at)
+    work.points, work.faces = united.mesh.vertices, united.mesh.faces
+    change = united.mesh.volume - united.filled_mm3 - mesh.volume
+    work.tell(
+        "shells whose walls ran through each other made one",
+        1,
+        0.0 if united.slits else united.moved_mm,
+        change,
+        at,
+    )
+    work.tell(
+        "slits between walls that lie on each other filled",
+        united.slits,
+        united.moved_mm,
+        united.filled_mm3,
+        at if united.slits_at is None else np.array(united.slits_at),
+    )
     result = _finished(work, mesh, what)
     return result, check_mesh(result).shells
 

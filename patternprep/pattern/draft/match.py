@@ -24,6 +24,13 @@ from patternprep.pattern.draft.outline import (
     base_rings,
     boundary_segments,
 )
+from patternprep.pattern.draft.passing import (
+    SAME_WALL_MM,
+    SHARES,
+    common_pieces,
+    passing,
+    rim_of,
+)
 from patternprep.pattern.draft.skirts import SkirtRules, lay_skirts
 from patternprep.pattern.draft.sources import Sources, find_sources
 from patternprep.pattern.draft.topology import BoolArray
@@ -32,14 +39,14 @@ __all__ = ["CLOSE_ENOUGH_MM", "Matched", "match_halves"]
 
 CLOSE_ENOUGH_MM = 0.003
 """Outlines nearer than this meet."""
-_SAME_WALL_MM = 0.02
 _OVERHANG_MM = 1.0
-"""A wall that overhangs the parting by no more than this is matched as well."""
+_OVERHANG_SHARE = 0.5
+"""A wall that overhangs the parting by no more than this is matched as well: so many mm, or so
+much of what draft adds at the most."""
 _SPARE_MM = 0.0002
 _BEAD_ROUNDS = 4
 _POLYGON = 3
 _CORNER = 1.6
-_SHARES = np.array([0.02, 0.26, 0.5, 0.74, 0.98])
 _ON_OUTLINE_MM = 0.004
 _WITHIN_MM = 0.002
 
@@ -63,8 +70,9 @@ def match_halves(cope: DraftedHalf, drag: DraftedHalf, corner: Corner, *, taper:
         for h in halves
     )
     far = 2.0 * growth + _OVERHANG_MM
+    overhang = max(_OVERHANG_MM, _OVERHANG_SHARE * growth)
     outlines = [area_of_rings(base_rings(s)) for s in solids]
-    arounds = _arounds(halves, outlines, far)
+    arounds = _arounds(halves, outlines, far, overhang)
     if arounds is None:
         return Matched(solids[0], solids[1], 0.0, 0.0)
     before = _step(outlines, arounds)
@@ -98,35 +106,29 @@ def _added(solid: Solid, more: list[Solid], lean_deg: float, rules: SkirtRules) 
 
 
 def _arounds(
-    halves: tuple[DraftedHalf, DraftedHalf], outlines: list[shapely.Geometry], far: float
+    halves: tuple[DraftedHalf, DraftedHalf],
+    outlines: list[shapely.Geometry],
+    far: float,
+    overhang: float,
 ) -> list[shapely.Geometry] | None:
     """For each half, where its outline stands out because of a wall that passes the parting.
 
-    None where no wall does. A wall counts whose hulls both end within ``far`` outside it: further
-    out lies not draft but a filled undercut, whose underside rests on the parting.
+    None where no wall does. A wall counts where both hulls end within ``far`` outside it and the
+    undercuts filled in both halves within ``overhang``: further out lies not draft but a filled
+    undercut, whose underside rests on the parting.
     """
-    rims = [_rim(half.half) for half in halves]
+    rims = [rim_of(half.half) for half in halves]
     if not len(rims[0]) or not len(rims[1]):
         return None
+    hulls = [boundary_segments(o) for o in outlines]
+    filled = [rim_of(half.filled) for half in halves]
     arounds = []
     for i in (0, 1):
-        pieces = _cut_to(rims[i], rims[1 - i])
-        run = pieces[:, 1] - pieces[:, 0]
-        length = np.maximum(np.hypot(run[:, 0], run[:, 1]), 1e-12)
-        # metal lies on the left of a rim
-        out = np.column_stack([run[:, 1], -run[:, 0]]) / length[:, None]
-        start = pieces[:, :1] + _SHARES[:, None] * run[:, None] - 1e-6 * out[:, None]
-        along = np.repeat(out, len(_SHARES), axis=0)
-        offs = [
-            boundary_segments(o).reach(start.reshape(-1, 2), along, 2.0 * far) for o in outlines
-        ]
-        off = np.maximum(*offs).reshape(-1, len(_SHARES))
-        near = (off <= far).any(axis=1)
-        if not near.any():
+        pieces, off = passing(common_pieces(rims[i], rims[1 - i]), hulls, filled, far, overhang)
+        if not len(pieces):
             return None
-        off = off[off <= far]
-        lines = shapely.line_merge(shapely.multilinestrings(shapely.linestrings(pieces[near])))
-        wide = _CORNER * float(off.max()) + _SAME_WALL_MM
+        lines = shapely.line_merge(shapely.multilinestrings(shapely.linestrings(pieces)))
+        wide = _CORNER * off + SAME_WALL_MM
         bands = [_band(line, rims[i], wide) for line in shapely.get_parts(lines)]
         arounds.append(shapely.union_all(bands))
     return arounds
@@ -136,13 +138,6 @@ def _band(line: shapely.Geometry, rim: Segments, wide: float) -> shapely.Geometr
     """What lies within ``wide`` of a line of the rim, and nearer to it than to what follows it."""
     band = shapely.buffer(line, wide, cap_style="flat", quad_segs=4)
     return shapely.difference(band, _beyond_ends(line, rim, 2.0 * wide))
-
-
-def _rim(half: Solid) -> Segments:
-    """The rim of a half's own section on z = 0; metal on the left."""
-    rings = base_rings(half)
-    ends = [np.stack([r, np.roll(r, -1, axis=0)], axis=1) for r in rings]
-    return Segments(np.concatenate(ends) if ends else np.empty((0, 2, 2)))
 
 
 def _beyond_ends(line: shapely.Geometry, rim: Segments, reach: float) -> shapely.Geometry:
@@ -169,28 +164,6 @@ def _sector(end: FloatArray, last: FloatArray, then: FloatArray, reach: float) -
     angles = after + np.linspace(-0.5 * turn, 0.5 * (2.0 * np.pi - turn), 13)
     ring = end + reach * np.column_stack([np.cos(angles), np.sin(angles)])
     return shapely.Polygon(np.vstack([end, ring]))
-
-
-def _cut_to(rim: Segments, other: Segments) -> FloatArray:
-    """The parts of the rim that lie on the other rim, (k, 2, 2)."""
-    shares = np.linspace(0.0, 1.0, 3)
-    a, run = rim.ends[:, 0], rim.ends[:, 1] - rim.ends[:, 0]
-    probes = a[:, None] + shares[None, :, None] * run[:, None]
-    on = (other.distance(probes.reshape(-1, 2)) <= _SAME_WALL_MM).reshape(-1, len(shares))
-    whole = rim.ends[on.all(axis=1)]
-    partly = np.flatnonzero(~on.all(axis=1) & (np.hypot(run[:, 0], run[:, 1]) > 1.0))
-    if not len(partly):
-        return whole
-    band = shapely.union_all(
-        shapely.buffer(shapely.linestrings(other.ends), _SAME_WALL_MM, cap_style="square")
-    )
-    cut = shapely.intersection(shapely.linestrings(rim.ends[partly]), band)
-    lines = shapely.get_parts(cut)
-    lines = lines[(shapely.get_type_id(lines) == 1) & (shapely.length(lines) > 0.1)]
-    if not len(lines):
-        return whole
-    ends = np.array([shapely.get_coordinates(line)[[0, -1]] for line in lines])
-    return np.concatenate([whole, ends])
 
 
 def _goals(
@@ -264,7 +237,7 @@ def _wanted_lean(
 ) -> FloatArray:
     """Largest angle with which each source's wall stays within the goal, degrees."""
     least = np.full(len(sources.start), np.inf)
-    for share in _SHARES:
+    for share in SHARES:
         foot, fall, height = _foot(points, sources, float(share))
         out = np.flatnonzero(own.distance(foot) <= _ON_OUTLINE_MM)
         out = out[height[out] > 1e-3]
