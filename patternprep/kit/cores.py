@@ -10,10 +10,10 @@ import numpy as np
 from patternprep.errors import GeometryFault, UsageFault
 from patternprep.kit.core_rules import CoreRules
 from patternprep.kit.job import Job
-from patternprep.mesh.kernel import Solid, union_all
+from patternprep.mesh.kernel import Solid
 from patternprep.mesh.mesh import FloatArray, Mesh
-from patternprep.pattern.cores.assemble import CoreBody, build_core, check_apart, close_void
-from patternprep.pattern.cores.choose import Choice, choose_holes, joined_choices
+from patternprep.pattern.cores.assemble import CoreBody, build_core, check_apart, close_voids
+from patternprep.pattern.cores.choose import Choice, choose_holes, joined_choices, overhangs
 from patternprep.pattern.cores.model import Opening, Void
 from patternprep.pattern.cores.voids import find_voids
 from patternprep.pattern.frame import Frame
@@ -77,47 +77,50 @@ def _built(
     rules: CoreRules,
     openings: tuple[Opening, ...],
 ) -> CorePlan:
-    """Cores for the choices; what cannot hold a core by rule becomes solid, one after another."""
+    """Cores for the choices; what cannot hold a core by rule is left, one after another."""
     part = Solid.from_mesh(in_mould, "the part with its stock")
-    settled, hollows = _closed(choices, named, part)
+    settled = list(choices)
     while True:
-        filled = union_all([part, *hollows.values()])
+        closed = [c.void for c in settled if c.fate != "sand"]
+        filled, solids, stuck = close_voids(part, closed)
+        hollows = dict(zip((v.name for v in closed), solids, strict=True))
         cores: list[CoreBody] = []
-        for at, choice in enumerate(settled):
-            if choice.fate != "core":
-                continue
-            hollow = hollows[choice.void.name]
-            name = f"core-{len(cores) + 1}"
-            try:
-                core = build_core(name, choice.void, hollow, rules.print_rule(choice.void))
-                check_apart(filled, [*cores, core])
-            except GeometryFault as fault:
-                if named & {choice.void.name, *choice.void.members}:
-                    raise
-                reason = f"{choice.reason}, but no core can be held in it: {fault}"
-                settled[at] = Choice(choice.void, "solid", reason)
-                break
-            cores.append(core)
-        else:
-            left = [hollows[c.void.name] for c in settled if c.fate == "solid"]
-            return CorePlan(tuple(settled), tuple(cores), tuple(left), filled, openings)
+        if stuck is None:
+            cores, stuck = _cores(settled, hollows, filled, rules)
+        if stuck is None:
+            left = tuple(hollows[c.void.name] for c in settled if c.fate == "solid")
+            return CorePlan(tuple(settled), tuple(cores), left, filled, openings)
+        at = next(i for i, c in enumerate(settled) if c.void is stuck[0])
+        if named & {stuck[0].name, *stuck[0].members}:
+            raise GeometryFault(stuck[1])
+        settled[at] = _without_core(settled[at], stuck[1])
 
 
-def _closed(
-    choices: Sequence[Choice], named: frozenset[str], part: Solid
-) -> tuple[list[Choice], dict[str, Solid]]:
-    """The holes that are closed as solids, by name; one that cannot be closed stays as it is."""
-    settled, hollows = [], {}
+def _cores(
+    choices: Sequence[Choice], hollows: dict[str, Solid], filled: Solid, rules: CoreRules
+) -> tuple[list[CoreBody], tuple[Void, str] | None]:
+    """Cores for the holes that get one, or the first that cannot hold one, with the reason."""
+    cores: list[CoreBody] = []
     for choice in choices:
-        if choice.fate != "sand":
-            try:
-                hollows[choice.void.name] = close_void(part, choice.void)
-            except GeometryFault as fault:
-                if named & {choice.void.name, *choice.void.members}:
-                    raise
-                choice = Choice(choice.void, "sand", f"{choice.reason}, but: {fault}")
-        settled.append(choice)
-    return settled, hollows
+        if choice.fate != "core":
+            continue
+        void = choice.void
+        try:
+            core = build_core(
+                f"core-{len(cores) + 1}", void, hollows[void.name], rules.print_rule(void)
+            )
+            check_apart(filled, [*cores, core])
+        except GeometryFault as fault:
+            return cores, (void, str(fault))
+        cores.append(core)
+    return cores, None
+
+
+def _without_core(choice: Choice, fault: str) -> Choice:
+    """A hole that cannot hold its core: solid where sand cannot draw from it, else left to sand."""
+    if choice.fate == "core" and overhangs(choice.void):
+        return Choice(choice.void, "solid", f"{choice.reason}, but no core is held: {fault}")
+    return Choice(choice.void, "sand", f"{choice.reason}, but it cannot be cored: {fault}")
 
 
 def _named(

@@ -40,9 +40,9 @@ def make_halves(plan: Plan, progress: Progress = silent) -> Halves:
     """Cut the stocked part at the parting, draft both halves and match them."""
     progress("cutting at the parting")
     cores = plan.cores
-    whole = (
-        Solid.from_mesh(plan.in_mould, "the part with its stock") if cores is None else cores.filled
-    )
+    whole = None if cores is None else cores.filled
+    if whole is None:
+        whole = Solid.from_mesh(plan.in_mould, "the part with its stock")
     low, high = (float(z) for z in whole.bounds[:, 2])
     cope, drag = _cut(whole, low, high)
     progress("drafting")
@@ -59,7 +59,7 @@ def make_halves(plan: Plan, progress: Progress = silent) -> Halves:
     seated = seat_cores(
         drafted.cope,
         drafted.drag,
-        [] if cores is None else [core.seats for core in cores.cores],
+        [] if cores is None else [one for core in cores.cores for one in core.prints],
         _angles(plan),
         plan.job.draft.corner,
         progress,

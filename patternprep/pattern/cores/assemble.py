@@ -17,7 +17,7 @@ from patternprep.pattern.cores.model import Opening, Void
 from patternprep.pattern.cores.prints import Print, PrintSize, Side, make_print, side_of
 from patternprep.pattern.cores.turning import wrong_turn
 
-__all__ = ["CoreBody", "SizeRule", "build_core", "check_apart", "close_void"]
+__all__ = ["CoreBody", "SizeRule", "build_core", "check_apart", "close_voids"]
 
 SizeRule = Callable[[Opening, Side], PrintSize]
 """The rules for one print."""
@@ -46,16 +46,36 @@ class CoreBody:
     """What makes it go in one way only, in words; empty where its turn does not matter."""
 
 
-def close_void(part: Solid, void: Void) -> Solid:
-    """The space of a void as a solid; GeometryFault where the space behind a mouth is not clear."""
-    solid = Solid.from_mesh(void.mesh, f"closing {void.name}")
-    if (part & solid).volume > TOUCH_MM3 + 1e-7 * solid.volume:
-        x, y, z = (float(c) for c in void.point)
-        raise GeometryFault(
-            f"The hole that opens at ({x:.2f}, {y:.2f}, {z:.2f}) mm in the mould cannot be closed "
-            "with a flat lid, for metal stands in its mouth; leave it without a core."
-        )
-    return solid
+def close_voids(
+    part: Solid, voids: Sequence[Void]
+) -> tuple[Solid, list[Solid], tuple[Void, str] | None]:
+    """The part with its voids closed, the voids as solids, and the first that cannot be closed.
+
+    A void whose mouth is not clear, so that a flat lid would run through metal, is returned with
+    the reason; the first two are then of no use.
+    """
+    solids = [Solid.from_mesh(v.mesh, f"closing {v.name}") for v in voids]
+    filled = union_all([part, *solids])
+    if _adds_up(filled, [part, *solids]):
+        return filled, solids, None
+    for void, solid in zip(voids, solids, strict=True):
+        if not _adds_up(part + solid, [part, solid]):
+            x, y, z = (float(c) for c in void.point)
+            return filled, solids, (void, _NOT_CLEAR.format(x, y, z))
+    x, y, z = (float(c) for c in voids[0].point)
+    return filled, solids, (voids[0], _NOT_CLEAR.format(x, y, z))
+
+
+_NOT_CLEAR = (
+    "The hole that opens at ({:.2f}, {:.2f}, {:.2f}) mm in the mould cannot be closed with a flat "
+    "lid, for metal stands in its mouth; leave it without a core."
+)
+
+
+def _adds_up(whole: Solid, solids: Sequence[Solid]) -> bool:
+    """True when the union holds as much as the bodies do: they touch, but none overlaps."""
+    told = sum(solid.volume for solid in solids)
+    return abs(whole.volume - told) <= TOUCH_MM3 + 1e-7 * told
 
 
 def build_core(name: str, void: Void, hollow: Solid, rule: SizeRule) -> CoreBody:

@@ -16,7 +16,15 @@ from patternprep.mesh.topology import components
 from patternprep.pattern.cores.model import Void
 from patternprep.pattern.cores.voids import join_voids
 
-__all__ = ["Choice", "Fate", "HoleRules", "choose_holes", "joined_choices", "sand_depths"]
+__all__ = [
+    "Choice",
+    "Fate",
+    "HoleRules",
+    "choose_holes",
+    "joined_choices",
+    "overhangs",
+    "sand_depths",
+]
 
 Fate = Literal["core", "sand", "solid"]
 
@@ -55,9 +63,10 @@ def _choose(void: Void, rules: HoleRules, named: bool, auto: bool) -> Choice:
         return Choice(void, "core", "asked for")
     if not auto:
         return Choice(void, "sand", "no core was asked for")
-    width = min(o.diameter_mm for o in void.openings)
+    open_air = [o for o in void.openings if not o.beyond] or list(void.openings)
+    width = min(o.diameter_mm for o in open_air)
     why = ""
-    if void.ceiling_mm2 > WEDGE_SHARE * void.plan_mm2:
+    if overhangs(void):
         why = "sand cannot draw from it, for its walls overhang"
     else:
         for depth, hanging in sand_depths(void):
@@ -71,6 +80,11 @@ def _choose(void: Void, rules: HoleRules, named: bool, auto: bool) -> Choice:
     if drilled:
         return Choice(void, "solid", f"{why}; {words}")
     return Choice(void, "core", why)
+
+
+def overhangs(void: Void) -> bool:
+    """Do the walls of a hole overhang the sand in it by more than a thin wedge?"""
+    return void.ceiling_mm2 > WEDGE_SHARE * void.plan_mm2
 
 
 def sand_depths(void: Void) -> list[tuple[float, bool]]:

@@ -10,7 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from patternprep.mesh.kernel import Solid, union_all
-from patternprep.pattern.draft import AngleRule, Corner, draft_pattern
+from patternprep.pattern.cores.prints import Print
+from patternprep.pattern.draft import AngleRule, Corner, Match, draft_pattern
 from patternprep.progress import Progress, silent
 
 __all__ = ["SeatedPattern", "seat_cores"]
@@ -32,23 +33,29 @@ class SeatedPattern:
 def seat_cores(
     cope: Solid | None,
     drag: Solid | None,
-    seats: Sequence[Solid],
+    prints: Sequence[Print],
     angles: AngleRule | float,
     corner: Corner,
     progress: Progress = silent,
 ) -> SeatedPattern:
-    """The metal's drafted halves with the seats (mould frame, before draft) added."""
-    if not seats:
-        return SeatedPattern(cope, drag, 0.0)
-    progress("drafting the core prints")
-    above, below = union_all(seats).split_by_plane()
-    drafted = draft_pattern(
-        _some(above), _some(below), angles, corner, match="taper", progress=silent
-    )
+    """The metal's drafted halves with the seats of prints (mould frame, before draft) added.
+
+    Level prints lie in both halves and are made to meet on the parting; upright ones are not.
+    """
     before = sum(s.volume for s in (cope, drag) if s is not None)
-    halves = [_joined(cope, drafted.cope), _joined(drag, drafted.drag)]
-    after = sum(s.volume for s in halves if s is not None)
-    return SeatedPattern(halves[0], halves[1], after - before)
+    ways: tuple[tuple[bool, Match], ...] = ((True, "taper"), (False, "step"))
+    for level, match in ways:
+        seats = [p.seat for p in prints if (p.side == "horizontal") == level]
+        if not seats:
+            continue
+        progress(f"drafting the {'level' if level else 'upright'} core prints")
+        above, below = union_all(seats).split_by_plane()
+        drafted = draft_pattern(
+            _some(above), _some(below), angles, corner, match=match, progress=silent
+        )
+        cope, drag = _joined(cope, drafted.cope), _joined(drag, drafted.drag)
+    after = sum(s.volume for s in (cope, drag) if s is not None)
+    return SeatedPattern(cope, drag, after - before)
 
 
 def _some(solid: Solid) -> Solid | None:
