@@ -18,7 +18,7 @@ from patternprep.formulas.core_prints import (
 )
 from patternprep.formulas.core_sand import core_mass
 from patternprep.formulas.cores import leave_for_drilling, sand_stands
-from patternprep.kit.job import Job
+from patternprep.kit.job import CoresChoice, MouldChoice
 from patternprep.mesh.mesh import FloatArray
 from patternprep.pattern.cores.assemble import SizeRule
 from patternprep.pattern.cores.model import Opening, Void
@@ -30,23 +30,26 @@ __all__ = ["CoreRules", "liquid_density"]
 
 @dataclass(frozen=True)
 class CoreRules:
-    """Rules of holes and prints for one job."""
+    """Rules of holes and prints for one job; without an alloy only holes can be judged."""
 
-    job: Job
-    alloy: Alloy
+    cores: CoresChoice
+    mould: MouldChoice
+    alloy: Alloy | None
 
     def stands(self, diameter_mm: float, depth_mm: float, hanging: bool) -> tuple[bool, str]:
         """Does the mould's sand hold together in a hole of this diameter and depth?"""
-        found = sand_stands(diameter_mm, depth_mm, self.job.mould.sand, hanging)
+        found = sand_stands(diameter_mm, depth_mm, self.mould.sand, hanging)
         return found.ok, found.text
 
     def drilled(self, diameter_mm: float) -> tuple[bool, str]:
         """Is a hole of this diameter left solid for the drill?"""
-        given = self.job.cores.drilled_up_to
+        given = self.cores.drilled_up_to
         if given != "book":
             limit = parse_length(given)
             return diameter_mm <= limit, f"holes up to {given} are left solid, as the job says"
-        found = leave_for_drilling(diameter_mm, self.alloy.family.name)
+        found = leave_for_drilling(
+            diameter_mm, None if self.alloy is None else self.alloy.family.name
+        )
         return found.ok, found.text
 
     def print_rule(self, void: Void) -> SizeRule:
@@ -62,7 +65,6 @@ class CoreRules:
     def _size(
         self, void: Void, opening: Opening, side: Side, long: float, alone: bool
     ) -> PrintSize:
-        choice = self.job.cores
         width = opening.diameter_mm
         length = print_length(width, side, long)
         mm, words = length.value, length.text
@@ -70,12 +72,18 @@ class CoreRules:
             balanced = self._balanced(void, opening)
             if balanced.length_mm > mm:
                 mm, words = balanced.length_mm, balanced.text
-        if choice.print_length != "book":
-            mm, words = parse_length(choice.print_length), f"length as given, {choice.print_length}"
-        gaps = print_gaps(side, long, self.job.mould.sand)
+        if self.cores.print_length != "book":
+            mm, words = (
+                parse_length(self.cores.print_length),
+                f"length as given, {self.cores.print_length}",
+            )
+        gaps = print_gaps(side, long, self.mould.sand)
         side_mm, gap_words = gaps.side_mm, gaps.text
-        if choice.print_gap != "book":
-            side_mm, gap_words = parse_length(choice.print_gap), f"gap as given, {choice.print_gap}"
+        if self.cores.print_gap != "book":
+            side_mm, gap_words = (
+                parse_length(self.cores.print_gap),
+                f"gap as given, {self.cores.print_gap}",
+            )
         taper = print_taper(side)
         return PrintSize(
             length_mm=mm,
@@ -87,16 +95,17 @@ class CoreRules:
 
     def _balanced(self, void: Void, opening: Opening) -> BalancedPrint:
         """The print of a core held at one end only."""
+        assert self.alloy is not None
         centre = _centroid(void)
-        mass = core_mass(void.volume_mm3, self.job.cores.binder)
+        mass = core_mass(void.volume_mm3, self.cores.binder)
         width = opening.diameter_mm
         return balanced_print_length(
             mass,
             max(0.0, float((opening.point - centre) @ opening.normal)),
-            core_mass(opening.area_mm2, self.job.cores.binder),
+            core_mass(opening.area_mm2, self.cores.binder),
             width,
             core_lift(void.volume_mm3, liquid_density(self.alloy), 1.0, "gross").newton,
-            self.job.mould.sand,
+            self.mould.sand,
             overhang_mm=float(((opening.point - void.mesh.vertices) @ opening.normal).max()),
         )
 

@@ -155,7 +155,13 @@ def _decide(
         grown = height * size.contraction["total_factors"][0]
         bow = bow_for(in_mould, grown, job.camber.along, job.camber.toward)
         in_mould = bow_mesh(in_mould, bow)
-    cores = plan_cores(job, part, in_mould, frame, CoreRules(job, alloy), progress)
+    cores = (
+        None
+        if bow is not None
+        else plan_cores(
+            job, part, in_mould, frame, CoreRules(job.cores, job.mould, alloy), progress
+        )
+    )
     return Plan(
         job=job,
         read=read,
