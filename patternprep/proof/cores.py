@@ -19,7 +19,7 @@ from patternprep.proof.plan import PlanGrid
 from patternprep.proof.sound import same_file, shells_of, surface_line
 from patternprep.proof.tree import FacetTree
 
-__all__ = ["core_lines"]
+__all__ = ["core_lines", "covered", "surface_points"]
 
 GAP_SLACK_MM = 0.02
 """By how much a gap may be less than told: chords of round prints, and rounding."""
@@ -70,7 +70,7 @@ def _file_lines(core: CoreFile) -> list[ProofLine]:
 
 def _lines_of(scene: Scene, core: CoreFile, hole: ClosedHole) -> list[ProofLine]:
     body = hole.body(scene.stocked)
-    points = _points(core.mesh)
+    points = surface_points(core.mesh)
     over, spot = _beyond(points, body, core)
     lines = [at_most(f"{core.name} within its hole and prints", over, DEPTH_LIMIT_MM, "mm", spot)]
     walls = scene.stocked.triangles[hole.facets]
@@ -89,7 +89,7 @@ def _lines_of(scene: Scene, core: CoreFile, hole: ClosedHole) -> list[ProofLine]
     return lines
 
 
-def _points(mesh: Mesh) -> FloatArray:
+def surface_points(mesh: Mesh) -> FloatArray:
     """Corners, middles of edges and of facets, (n, 3)."""
     triangles = mesh.triangles
     sides = 0.5 * (triangles + np.roll(triangles, -1, axis=1))
@@ -107,7 +107,7 @@ def _beyond(
         np.minimum(apart, (points @ planes[:, :3].T + planes[:, 3]).max(axis=1), out=apart)
     apart = np.maximum(apart, 0.0)
     rest = np.flatnonzero(apart > 0.0)
-    rest = rest[~_inside(PlanGrid(body), points[rest])]
+    rest = rest[~covered(PlanGrid(body), points[rest])]
     apart_hole = np.zeros(len(points))
     apart_hole[rest], _ = FacetTree(body).distance(points[rest], _FAR_MM)
     apart = np.minimum(apart, apart_hole)
@@ -115,7 +115,7 @@ def _beyond(
     return float(apart[worst]), points[worst]
 
 
-def _inside(grid: PlanGrid, points: FloatArray) -> npt.NDArray[np.bool_]:
+def covered(grid: PlanGrid, points: FloatArray) -> npt.NDArray[np.bool_]:
     """Points within a closed body, up to a hair."""
     if not len(points):
         return np.zeros(0, dtype=bool)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from patternprep.progress import Progress, silent
+from patternprep.proof.boxes import box_lines
 from patternprep.proof.contain import containment_lines
 from patternprep.proof.cores import core_lines
 from patternprep.proof.draws import draft_lines, interval_lines
@@ -31,6 +32,7 @@ _STAGES = (
     ("proving that the halves meet", meeting_lines),
     ("proving that no more than draft was added", excess_lines),
     ("proving the cores", core_lines),
+    ("proving the core boxes", box_lines),
     ("proving the volumes", volume_lines),
     ("proving the print files", print_lines),
     ("proving what else is told", told_lines),
