@@ -37,7 +37,8 @@ def figures_of(
     factor = plan.frame.volume_factor
     casting_mm3 = (pattern_mm3 - held.cores - held.clearance) / factor
     volumes = _volumes(plan, halves, held, casting_mm3)
-    metal = metal_figures(plan.job, plan.alloy, casting_mm3, pattern_mm3)
+    printed_mm3 = pattern_mm3 + sum(p.mesh.volume for core in cores for p in core.parts)
+    metal = metal_figures(plan.job, plan.alloy, casting_mm3, printed_mm3, cored=bool(cores))
     figures: dict[str, Any] = {
         "version": FIGURES_VERSION,
         "made_with": f"patternprep {__version__}",

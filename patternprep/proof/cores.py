@@ -30,7 +30,7 @@ BOX_DRAFT_LIMIT_MM = 1.0
 FILL_SLACK_MM = 0.02
 _ASIDE = np.array([0.00031, 0.00017])
 _FAR_MM = 20.0
-_MOST = 40_000
+_MOST = 12_000
 
 
 def core_lines(scene: Scene) -> list[ProofLine]:
