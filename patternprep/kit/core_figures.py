@@ -17,6 +17,7 @@ from patternprep.mesh.mesh import FloatArray
 from patternprep.pattern.cores.choose import Choice
 from patternprep.pattern.cores.model import Opening, Void
 from patternprep.pattern.cores.prints import Print
+from patternprep.pattern.cores.walls import thinnest_wall
 
 __all__ = ["box_figures", "core_figures", "hole_figures", "hole_warnings"]
 
@@ -89,6 +90,8 @@ def core_figures(plan: Plan, core: MadeCore) -> dict[str, Any]:
     long = float(np.max(core.mesh.size))
     vent = core_vent(width)
     wire = core_wire(width, long)
+    moves = _float(body.prints)
+    wall, spot = _wall(plan, core)
     return {
         "name": core.name,
         "hole": body.void.name,
@@ -120,7 +123,12 @@ def core_figures(plan: Plan, core: MadeCore) -> dict[str, Any]:
             "line_mm": _vent_line(core).tolist(),
         },
         "wire": {"needed": wire.ok, "text": wire.text},
-        "float_mm": _float(body.prints),
+        "float_mm": moves,
+        "thinnest_wall": {
+            "mm": wall,
+            "left_mm": max(0.0, wall - max(moves.values())),
+            "place_mm": spot.tolist(),
+        },
         "keyed_by": body.keyed,
         "box_draft": {
             "greatest_mm": box.greatest_loss_mm,
@@ -145,6 +153,12 @@ def core_figures(plan: Plan, core: MadeCore) -> dict[str, Any]:
 def _reason(plan: Plan, core: MadeCore) -> str:
     assert plan.cores is not None
     return next(c.reason for c in plan.cores.choices if c.void is core.body.void)
+
+
+def _wall(plan: Plan, core: MadeCore) -> tuple[float, FloatArray]:
+    """The thinnest metal beside the core at pattern size, and where."""
+    assert plan.cores is not None and plan.cores.part is not None
+    return thinnest_wall(plan.cores.part, plan.in_mould, core.body.void)
 
 
 def _print(one: Print) -> dict[str, Any]:

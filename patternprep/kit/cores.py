@@ -33,6 +33,8 @@ class CorePlan:
     """Holes that are left solid for the drill."""
     filled: Solid | None = field(repr=False)
     """The part with its stock, with cored and left-out holes closed; None when none is closed."""
+    part: Solid | None = field(repr=False)
+    """The part with its stock; None when no hole is closed."""
     part_openings: tuple[Opening, ...] = field(repr=False)
     """All mouths of the finished part, in its own axes."""
 
@@ -65,7 +67,7 @@ def plan_cores(
     choices = joined_choices(in_mould, choose_holes(voids, rules, named, auto=auto))
     openings = tuple(o for void in find_voids(part) for o in void.openings)
     if all(c.fate == "sand" for c in choices):
-        return CorePlan(tuple(choices), (), (), None, openings)
+        return CorePlan(tuple(choices), (), (), None, None, openings)
     progress("closing holes and making core prints")
     return _built(choices, named, in_mould, rules, openings)
 
@@ -89,7 +91,7 @@ def _built(
             cores, stuck = _cores(settled, hollows, filled, rules)
         if stuck is None:
             left = tuple(hollows[c.void.name] for c in settled if c.fate == "solid")
-            return CorePlan(tuple(settled), tuple(cores), left, filled, openings)
+            return CorePlan(tuple(settled), tuple(cores), left, filled, part, openings)
         at = next(i for i, c in enumerate(settled) if c.void is stuck[0])
         if named & {stuck[0].name, *stuck[0].members}:
             raise GeometryFault(stuck[1])

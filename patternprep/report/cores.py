@@ -39,6 +39,13 @@ def _rows(core: dict[str, Any], boxes: list[dict[str, Any]]) -> list[tuple[str, 
             f"endways {moves['endways']:.2f} mm",
         )
     )
+    wall = core["thinnest_wall"]
+    rows.append(
+        (
+            "thinnest wall",
+            f"{wall['mm']:.2f} mm beside the core, {wall['left_mm']:.2f} mm when it has moved",
+        )
+    )
     if core["keyed_by"]:
         rows.append(("goes in one way", core["keyed_by"]))
     rows.append(("weigh", ", ".join(f"{row['what']} {row['kg']:.3f} kg" for row in core["weigh"])))
