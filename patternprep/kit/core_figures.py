@@ -157,7 +157,8 @@ def _reason(plan: Plan, core: MadeCore) -> str:
 
 def _wall(plan: Plan, core: MadeCore) -> tuple[float, FloatArray]:
     """The thinnest metal beside the core at pattern size, and where."""
-    assert plan.cores is not None and plan.cores.part is not None
+    assert plan.cores is not None
+    assert plan.cores.part is not None
     return thinnest_wall(plan.cores.part, plan.in_mould, core.body.void)
 
 
