@@ -37,8 +37,7 @@ def figures_of(
     factor = plan.frame.volume_factor
     casting_mm3 = (pattern_mm3 - held.cores - held.clearance) / factor
     volumes = _volumes(plan, halves, held, casting_mm3)
-    printed_mm3 = pattern_mm3 + sum(p.mesh.volume for core in cores for p in core.parts)
-    metal = metal_figures(plan.job, plan.alloy, casting_mm3, printed_mm3, cored=bool(cores))
+    metal = metal_figures(plan.job, plan.alloy, casting_mm3, pattern_mm3, cored=bool(cores))
     figures: dict[str, Any] = {
         "version": FIGURES_VERSION,
         "made_with": f"patternprep {__version__}",
@@ -131,6 +130,8 @@ def _parting(plan: Plan, halves: Halves) -> dict[str, Any]:
         "step_mm": drafted.step_mm,
         "candidates": [candidate_figures(c) for c in plan.candidates],
         "undercuts": [undercut_figures(u) for u in halves.undercuts],
+        "undercuts_unnamed_mm3": drafted.undercut_filled_mm3 / plan.frame.volume_factor
+        - sum(u.volume_mm3 for u in halves.undercuts),
     }
 
 

@@ -69,6 +69,8 @@ def _write(
     stage: Path, plan: Plan, halves: Halves, pieces: list[Piece], cores: list[MadeCore]
 ) -> dict[str, Any]:
     """Everything but the proof."""
+    from patternprep.proof import SEAL_KEY, seal_of
+
     write_stl(stage / "part.stl", plan.part)
     figures = figures_of(plan, halves, pieces, cores)
     figures["part"]["sha256"] = sha256_of(stage / "part.stl")
@@ -80,6 +82,7 @@ def _write(
     figures["files"] = [
         {"file": name, "sha256": sha256_of(stage / name)} for name in ("pattern.3mf", "job.toml")
     ]
+    figures[SEAL_KEY] = seal_of(figures)
     _write_figures(stage, figures)
     return figures
 

@@ -14,7 +14,8 @@ from patternprep.mesh.topology import edge_table, unique_rows
 
 __all__ = ["lost_edge"]
 
-_SHARES = (0.5, 0.25, 0.75)
+_SHARES = (0.5,)
+"""Where along an edge it is asked: a wedge cut off at its ends is deepest at its middle."""
 
 
 def lost_edge(before: Mesh, after: Mesh, within_mm: float) -> tuple[float, float, float] | None:
@@ -26,15 +27,20 @@ def lost_edge(before: Mesh, after: Mesh, within_mm: float) -> tuple[float, float
     number = len(before.vertices)
     _, label = unique_rows(np.concatenate([before.vertices, after.vertices]))
     old, new = label[before.faces], label[number + np.arange(len(after.vertices))][after.faces]
-    fresh = ~np.isin(_facet_keys(new), _facet_keys(old))
+    old_keys, new_keys = _facet_keys(old), _facet_keys(new)
+    fresh = ~_among(new_keys, old_keys)
     if not fresh.any():
         return None
-    edge = _sharp_edges(before, within_mm)
+    # an edge beside a facet that stayed has stayed too
+    lost = ~_among(old_keys, new_keys)
+    edge = _sharp_edges(before, lost, within_mm)
     facet, corner = edge // 3, edge % 3
     ends = np.column_stack([old[facet, corner], old[facet, (corner + 1) % 3]])
-    there = np.column_stack([new.reshape(-1), new[:, [1, 2, 0]].reshape(-1)])
+    kept = new[fresh]
+    there = np.column_stack([kept.reshape(-1), kept[:, [1, 2, 0]].reshape(-1)])
     size = int(label.max()) + 1
-    gone = ~np.isin(_pair_keys(ends, size), _pair_keys(there, size))
+    asked, known = _pair_keys(ends, size), np.sort(_pair_keys(there, size))
+    gone = known[np.searchsorted(known, asked).clip(0, len(known) - 1)] != asked
     a = before.vertices[before.faces[facet[gone], corner[gone]]]
     b = before.vertices[before.faces[facet[gone], (corner[gone] + 1) % 3]]
     points = np.concatenate([a + share * (b - a) for share in _SHARES])
@@ -47,9 +53,30 @@ def lost_edge(before: Mesh, after: Mesh, within_mm: float) -> tuple[float, float
     return float(x), float(y), float(z)
 
 
+def _among(keys: npt.NDArray[np.uint64], others: npt.NDArray[np.uint64]) -> npt.NDArray[np.bool_]:
+    """Which keys (n,) are among others (m,), by sorting them with their places in the low bits."""
+    count = len(keys) + len(others)
+    width = np.uint64(count.bit_length())
+    place = (np.uint64(1) << width) - np.uint64(1)
+    packed = np.concatenate([others, keys])
+    packed &= ~place
+    packed |= np.arange(count, dtype=np.uint64)
+    packed.sort()
+    index = (packed & place).astype(np.int64)
+    packed &= ~place
+    first = np.append(True, packed[1:] != packed[:-1])
+    # the others stand before the keys wherever both are equal
+    led = (index < len(others))[first][np.cumsum(first) - 1]
+    found = np.empty(count, bool)
+    found[index] = led
+    return found[len(others) :]
+
+
 def _facet_keys(faces: IntArray) -> npt.NDArray[np.uint64]:
     """One number for each facet's three vertices in any order (equal ones may rarely clash)."""
-    a, b, c = np.sort(faces, axis=1).T.astype(np.uint64)
+    i, j, k = faces[:, 0], faces[:, 1], faces[:, 2]
+    low, high = np.minimum(np.minimum(i, j), k), np.maximum(np.maximum(i, j), k)
+    a, b, c = (v.astype(np.uint64) for v in (low, i + j + k - low - high, high))
     key = a * np.uint64(0x9E3779B97F4A7C15) ^ (a >> np.uint64(7))
     key = (key ^ b) * np.uint64(0xC2B2AE3D27D4EB4F)
     key ^= key >> np.uint64(31)
@@ -58,14 +85,19 @@ def _facet_keys(faces: IntArray) -> npt.NDArray[np.uint64]:
 
 
 def _pair_keys(pairs: IntArray, size: int) -> IntArray:
-    return np.asarray(pairs.min(axis=1) * size + pairs.max(axis=1))
+    a, b = pairs[:, 0], pairs[:, 1]
+    return np.asarray(np.minimum(a, b) * size + np.maximum(a, b))
 
 
-def _sharp_edges(mesh: Mesh, within_mm: float) -> IntArray:
-    """Half-edges, one an edge, whose facets reach over ``within_mm`` out of each other's plane."""
-    table = edge_table(mesh.faces)
+def _sharp_edges(mesh: Mesh, among: npt.NDArray[np.bool_], within_mm: float) -> IntArray:
+    """Half-edges, one an edge, whose facets reach over ``within_mm`` out of each other's plane.
+
+    Only edges with both facets ``among`` (m,) those asked for.
+    """
+    facets = np.flatnonzero(among)
+    table = edge_table(mesh.faces[facets])
     at = table.start[table.simple]
-    half, other = table.half[at], table.half[at + 1]
+    half, other = (3 * facets[h // 3] + h % 3 for h in (table.half[at], table.half[at + 1]))
     normals = mesh.normals
     tail = mesh.vertices[mesh.faces[half // 3, half % 3]]
     bend = np.full(len(half), np.inf)

@@ -54,18 +54,19 @@ class Mesh:
     @cached_property
     def areas(self) -> FloatArray:
         """Facet areas, (m,) mm2."""
-        return 0.5 * np.linalg.norm(self.cross, axis=1)
+        return 0.5 * _lengths(self.cross)
 
     @cached_property
     def normals(self) -> FloatArray:
         """Unit facet normals, (m, 3); zero for a facet without area."""
-        length = np.linalg.norm(self.cross, axis=1, keepdims=True)
+        length = _lengths(self.cross)[:, None]
         return np.divide(self.cross, length, out=np.zeros_like(self.cross), where=length > 0.0)
 
     @cached_property
     def bounds(self) -> FloatArray:
         """Lowest and highest corner, (2, 3) mm."""
-        return np.array([self.vertices.min(axis=0), self.vertices.max(axis=0)])
+        columns = [self.vertices[:, i] for i in range(3)]  # quicker than along the rows
+        return np.array([[c.min() for c in columns], [c.max() for c in columns]])
 
     @property
     def size(self) -> FloatArray:
@@ -90,3 +91,9 @@ class Mesh:
         moved = self.vertices @ m[:3, :3].T + m[:3, 3]
         faces = self.faces if np.linalg.det(m[:3, :3]) > 0.0 else self.faces[:, ::-1]
         return Mesh(moved, faces)
+
+
+def _lengths(vectors: FloatArray) -> FloatArray:
+    """Lengths of vectors (m, 3), (m,); column by column, which is quicker than along the rows."""
+    x, y, z = vectors[:, 0], vectors[:, 1], vectors[:, 2]
+    return np.asarray(np.sqrt(x * x + y * y + z * z))

@@ -11,7 +11,14 @@ from patternprep.proof.model import Half, Scene
 from patternprep.proof.plan import Hits, PlanGrid
 from patternprep.proof.tree import far_distance
 
-__all__ = ["DEPTH_LIMIT_MM", "VOLUME_LIMIT", "containment_lines", "depth_outside"]
+__all__ = [
+    "DEPTH_LIMIT_MM",
+    "VOLUME_LIMIT",
+    "containment_lines",
+    "depth_outside",
+    "depths_outside",
+    "intervals",
+]
 
 DEPTH_LIMIT_MM = 0.002
 VOLUME_LIMIT = 1e-5
@@ -74,7 +81,9 @@ def _shared(points: FloatArray, corners: FloatArray) -> npt.NDArray[np.bool_]:
     for some in (points, corners):
         cell = np.round(some * (1.0 / _SAME_POINT_MM)).astype(np.int64)
         keys.append(cell[:, 0] * 73856093 + cell[:, 1] * 19349663019 + cell[:, 2] * 83492791000003)
-    return np.isin(keys[0], keys[1])
+    known = np.sort(keys[1])  # quicker than hashing both
+    at = np.searchsorted(known, keys[0]).clip(0, max(len(known) - 1, 0))
+    return np.asarray(known[at] == keys[0]) if len(known) else np.zeros(len(points), bool)
 
 
 def _spread(parts: int) -> FloatArray:
@@ -88,19 +97,25 @@ def _spread(parts: int) -> FloatArray:
 
 def depth_outside(scene: Scene, points: FloatArray) -> tuple[float, FloatArray | None]:
     """How deep the deepest of the points (n, 3) lies outside the pattern, mm, and where."""
-    worst, where = 0.0, None
+    depth = depths_outside(scene, points)
+    deepest = int(np.argmax(depth)) if len(depth) else 0
+    if not len(depth) or depth[deepest] <= 0.0:
+        return 0.0, None
+    return float(depth[deepest]), points[deepest]
+
+
+def depths_outside(scene: Scene, points: FloatArray) -> FloatArray:
+    """How deep each of the points (n, 3) lies outside the pattern, mm; 0 inside."""
+    depths = np.zeros(len(points))
     for sign in (1.0, -1.0):
         half = scene.half(sign)
         own = points * np.array([1.0, 1.0, sign])
-        own = own[own[:, 2] > scene.rounding]
-        if not len(own):
+        here = np.flatnonzero(own[:, 2] > scene.rounding)
+        if not len(here):
             continue
-        depth = own[:, 2] if half is None else _outside_half(half, own, scene.rounding)
-        deepest = int(np.argmax(depth))
-        if depth[deepest] > worst:
-            worst = float(depth[deepest])
-            where = own[deepest] * np.array([1.0, 1.0, sign])
-    return worst, where
+        own = own[here]
+        depths[here] = own[:, 2] if half is None else _outside_half(half, own, scene.rounding)
+    return depths
 
 
 def _outside_half(half: Half, points: FloatArray, rounding: float) -> FloatArray:
@@ -118,7 +133,7 @@ def _outside_half(half: Half, points: FloatArray, rounding: float) -> FloatArray
     return depth
 
 
-def _intervals(hits: Hits, lines: int) -> tuple[IntArray, FloatArray, FloatArray]:
+def intervals(hits: Hits, lines: int) -> tuple[IntArray, FloatArray, FloatArray]:
     """Stretches of material: (line, low, high); lines that do not add up are left out."""
     first, _ = hits.bounds(lines)
     inside = np.cumsum(-hits.up.astype(np.int64))
@@ -134,7 +149,7 @@ def _intervals(hits: Hits, lines: int) -> tuple[IntArray, FloatArray, FloatArray
 def _share_outside(scene: Scene) -> tuple[float, FloatArray | None, FloatArray]:
     """Share of the part's volume outside the pattern, a place, and points to measure exactly."""
     lines, _ = scene.lines
-    line, low, high = _intervals(scene.part_grid.hits(lines), len(lines))
+    line, low, high = intervals(scene.part_grid.hits(lines), len(lines))
     outside = np.zeros(len(line))
     ends: list[FloatArray] = []
     for sign in (1.0, -1.0):
@@ -168,7 +183,9 @@ def _deepest_dent(scene: Scene) -> tuple[float, FloatArray | None]:
     """How deep the pattern's own surface dips into the scaled part, mm, and where."""
     worst, where = 0.0, None
     for half in scene.halves:
-        corners = half.mesh.vertices[np.unique(half.mesh.faces[half.walls])]
+        on_wall = np.zeros(len(half.mesh.vertices), dtype=bool)
+        on_wall[half.mesh.faces[half.walls]] = True
+        corners = half.mesh.vertices[on_wall]
         corners = corners[corners[:, 2] > 10.0 * scene.rounding]
         points = corners * np.array([1.0, 1.0, half.sign])
         points = points[~_shared(points, scene.part.vertices)]

@@ -54,6 +54,25 @@ class StockedFace:
         sign = -1.0 if self.hollow else 1.0
         return sign * self.amount_mm / max(self.radius_mm, 1e-9) * arm
 
+    def off(
+        self, start: FloatArray, points: FloatArray, amount: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """(normals (n, 3) of a cylinder at points, how far short these lie (n,)), mm.
+
+        ``start``: where the points came from; ``amount``: how far they were to come out there.
+        """
+        axis, axis_point = self.axis, self.axis_point
+        if axis is None or axis_point is None:
+            return np.broadcast_to(self.normal, points.shape), np.zeros(len(points))
+        arms = []
+        for some in (start, points):
+            arm = some - axis_point
+            arms.append(arm - (arm @ axis)[:, None] * axis)
+        before, here = (np.linalg.norm(arm, axis=1) for arm in arms)
+        sign = -1.0 if self.hollow else 1.0
+        out = sign * arms[1] / np.maximum(here, 1e-300)[:, None]
+        return out, amount - sign * (here - before)
+
 
 def stocked_faces(kit: Kit) -> tuple[StockedFace, ...]:
     """All faces that figures.json says got stock; FileFault where a row cannot be read."""

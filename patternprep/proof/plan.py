@@ -19,6 +19,7 @@ __all__ = ["Hits", "PlanGrid", "expand", "extent", "grid_lines"]
 _PAIRS_AT_ONCE = 1_500_000
 _MOST_CELLS = 1 << 18
 _FACET_BITS = 32
+_FEW_CELLS = 1.5
 _NO_WIDTH_MM = 1e-8
 
 
@@ -63,9 +64,9 @@ class PlanGrid:
         self._up = np.where(self._cross_z > 0.0, 1, -1).astype(np.int8)
         self._z_low, self._z_high = extent(tri[..., 2])
         plan = tri[..., :2]
-        corners = plan.reshape(-1, 2)
-        self._low = corners.min(axis=0)
-        span = np.maximum(corners.max(axis=0) - self._low, 1e-9)
+        self._low = np.array([plan[..., i].min() for i in (0, 1)])
+        high = np.array([plan[..., i].max() for i in (0, 1)])
+        span = np.maximum(high - self._low, 1e-9)
         cells = float(np.clip(4 * len(tri), 4096, _MOST_CELLS))
         self._cell = max(float(np.sqrt(span[0] * span[1] / cells)), float(span.max()) / 4096.0)
         self._shape = np.floor(span / self._cell).astype(np.int64) + 1
@@ -81,12 +82,13 @@ class PlanGrid:
         y_low, y_high = extent(y)
         row_low = np.floor(y_low - 1e-6).astype(np.int64).clip(0, self._shape[1] - 1)
         row_high = np.floor(y_high + 1e-6).astype(np.int64).clip(0, self._shape[1] - 1)
+        x_low, x_high = extent(x)
+        # a facet that is only a few cells wide is put into all cells of its box
+        several = (row_high > row_low) & (x_high - x_low > _FEW_CELLS)
         owner, step = expand(row_high - row_low + 1)
         row = row_low[owner] + step
-        several = (row_high > row_low)[owner]
-        x_low, x_high = extent(x)
         left, right = x_low[owner], x_high[owner]
-        many = np.flatnonzero(several)
+        many = np.flatnonzero(several[owner])
         if len(many):
             strip = _strip(x, y, owner[many], row[many])
             # rounding cannot leave the facet's own box

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from patternprep.progress import Progress, silent
 from patternprep.proof.boxes import box_lines
+from patternprep.proof.causes import cause_lines
 from patternprep.proof.contain import containment_lines
 from patternprep.proof.cores import core_lines
 from patternprep.proof.draws import draft_lines, interval_lines
@@ -34,6 +35,7 @@ _STAGES = (
     ("proving the cores", core_lines),
     ("proving the core boxes", box_lines),
     ("proving the volumes", volume_lines),
+    ("proving the causes apart", cause_lines),
     ("proving the print files", print_lines),
     ("proving what else is told", told_lines),
 )

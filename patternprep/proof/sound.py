@@ -39,10 +39,16 @@ def edge_partners(faces: IntArray) -> tuple[IntArray, int, int]:
     start = faces.ravel()
     end = faces[:, [1, 2, 0]].ravel()
     size = int(faces.max()) + 1 if len(faces) else 1
-    low, high = np.minimum(start, end), np.maximum(start, end)
-    key = low * size + high
-    order = np.argsort(key)
-    key = key[order]
+    key = np.minimum(start, end) * size + np.maximum(start, end)
+    place = len(start).bit_length()
+    if (size * size).bit_length() + place < 63:
+        # one plain sort of edge and place together is several times faster than an order
+        key = np.sort(key << place | np.arange(len(start)))
+        order = key & ((1 << place) - 1)
+        key >>= place
+    else:
+        order = np.argsort(key, kind="stable")
+        key = key[order]
     change = np.flatnonzero(np.append(True, key[1:] != key[:-1]))
     count = np.diff(np.append(change, len(order)))
     partner = np.full(len(start), -1, dtype=np.int64)

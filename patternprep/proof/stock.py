@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from patternprep.mesh.mesh import FloatArray
-from patternprep.proof.contain import DEPTH_LIMIT_MM, depth_outside
+from patternprep.proof.contain import DEPTH_LIMIT_MM, depths_outside
 from patternprep.proof.faces import StockedFace
 from patternprep.proof.line import ProofLine, at_most
 from patternprep.proof.model import Scene
+from patternprep.proof.trimmed import trimmed
 
 __all__ = ["stock_lines"]
 
@@ -31,8 +32,13 @@ def stock_lines(scene: Scene) -> list[ProofLine]:
         if face.known and not len(face.facets):
             lost.append(scene.to_mould(face.point[None])[0])
             continue
-        on, moved = _samples(scene, face)
-        depth, where = depth_outside(scene, moved)
+        points, ends = _samples(scene, face)
+        on, moved = scene.to_mould(points), scene.to_mould(ends)
+        depths = depths_outside(scene, moved)
+        bare = np.flatnonzero(depths > DEPTH_LIMIT_MM)
+        depths[bare[trimmed(scene.kit.part, scene.faces, face, points[bare], ends[bare])]] = 0.0
+        deepest = int(np.argmax(depths))
+        depth, where = float(depths[deepest]), moved[deepest]
         if depth >= short.get(face.known, (0.0, None))[0]:
             short[face.known] = (depth, where)
         much, where = _over(scene, on, moved)
@@ -53,7 +59,7 @@ def stock_lines(scene: Scene) -> list[ProofLine]:
 
 
 def _samples(scene: Scene, face: StockedFace) -> tuple[FloatArray, FloatArray]:
-    """Points on a face, and where they end up with its stock, both in the mould frame, (n, 3)."""
+    """Points on a face, and where they end up with its stock, both in part axes, (n, 3)."""
     part = scene.kit.part
     facets = face.facets
     if not len(facets):
@@ -69,7 +75,7 @@ def _samples(scene: Scene, face: StockedFace) -> tuple[FloatArray, FloatArray]:
         order = [np.arange(len(facets)), np.repeat(np.arange(len(facets)), 3)]
         order += [np.tile(np.arange(len(facets)), count - 4)]
         normals = part.normals[facets][np.concatenate(order)]
-    return scene.to_mould(points), scene.to_mould(points + face.moves(points, normals))
+    return points, points + face.moves(points, normals)
 
 
 def _more(corners: FloatArray) -> FloatArray:

@@ -16,12 +16,13 @@ from patternprep.proof.faces import StockedFace
 from patternprep.proof.plan import expand
 from patternprep.proof.tree import FacetTree
 
-__all__ = ["stock_bodies", "stocked_part"]
+__all__ = ["rounds_between", "stock_bodies", "stocked_part"]
 
 
 _CORNER = 1.5
 """A corner between two faces moved by the same amount stands off by 1.42 of it, and a little."""
 
+_TURNS = 6
 _SAME_COSINE = float(np.cos(np.radians(25.0)))
 
 
@@ -45,7 +46,7 @@ def stocked_part(part: Mesh, faces: Sequence[StockedFace]) -> Mesh:
         move = face.moves(part.vertices[on], normal)
         amount = np.linalg.norm(move, axis=1)
         out = move / np.maximum(amount, 1e-300)[:, None]
-        rows.add(number[on], out, amount)
+        rows.add(number[on], out, amount, face)
     owner, normal = _still_facets(part, stocked, number)
     order = np.argsort(owner, kind="stable")
     owner, normal = owner[order], normal[order]
@@ -55,7 +56,7 @@ def stocked_part(part: Mesh, faces: Sequence[StockedFace]) -> Mesh:
         at = first[count > turn] + turn
         rows.add(owner[at], normal[at], np.zeros(len(at)))
     moved = np.array(part.vertices)
-    moved[moving] += rows.solve()
+    moved[moving] += rows.solve(part.vertices[moving])
     return Mesh(moved, part.faces)
 
 
@@ -80,10 +81,10 @@ def stock_bodies(part: Mesh, faces: Sequence[StockedFace]) -> FloatArray:
             a, b = corners[:, i], corners[:, (i + 1) % 3]
             a2, b2 = moved[:, i], moved[:, (i + 1) % 3]
             found += [np.stack([a, b, b2], axis=1), np.stack([a, b2, a2], axis=1)]
-    return np.concatenate([*found, *_between(part, faces)])
+    return np.concatenate([*found, *rounds_between(part, faces)])
 
 
-def _between(part: Mesh, faces: Sequence[StockedFace]) -> list[FloatArray]:
+def rounds_between(part: Mesh, faces: Sequence[StockedFace]) -> list[FloatArray]:
     """Surfaces (k, 3, 3) that bound the metal over narrow rounds between two stocked faces.
 
     Such a round moves along with its faces, or is filled out to their corner, which stands off by
@@ -139,14 +140,21 @@ def _still_facets(
 
 
 class _Constraints:
-    """Up to three planes for each corner that are not nearly the same."""
+    """Up to three planes for each corner that are not nearly the same; cylinders by tangents."""
 
     def __init__(self, corners: int) -> None:
         self.normal = np.zeros((corners, 3, 3))
         self.amount = np.zeros((corners, 3))
         self.used = np.zeros(corners, dtype=np.int64)
+        self.round: list[tuple[StockedFace, IntArray, IntArray, FloatArray]] = []
 
-    def add(self, corner: IntArray, normal: FloatArray, amount: FloatArray) -> None:
+    def add(
+        self,
+        corner: IntArray,
+        normal: FloatArray,
+        amount: FloatArray,
+        face: StockedFace | None = None,
+    ) -> None:
         """Take n . x = amount for each corner (each at most once) that has room for it."""
         alike = np.abs(np.einsum("ijk,ik->ij", self.normal[corner], normal)).max(axis=1)
         take = (self.used[corner] < 3) & (alike < _SAME_COSINE)
@@ -155,7 +163,23 @@ class _Constraints:
         self.normal[corner, slot] = normal
         self.amount[corner, slot] = amount
         self.used[corner] += 1
+        if face is not None and face.axis is not None:
+            self.round.append((face, corner, slot, amount))
 
-    def solve(self) -> FloatArray:
-        """The shortest move of each corner that satisfies its planes, (corners, 3)."""
+    def solve(self, start: FloatArray) -> FloatArray:
+        """The shortest move of each corner (corners, 3) that satisfies its planes.
+
+        A corner that slides about a cylinder leaves its tangent plane there: the tangent is laid
+        anew where it came to, until it stays.
+        """
+        move = self._shortest()
+        for _ in range(_TURNS if self.round else 0):
+            for face, corner, slot, amount in self.round:
+                out, miss = face.off(start[corner], start[corner] + move[corner], amount)
+                self.normal[corner, slot] = out
+                self.amount[corner, slot] = (out * move[corner]).sum(axis=1) + miss
+            move = self._shortest()
+        return move
+
+    def _shortest(self) -> FloatArray:
         return np.einsum("ijk,ik->ij", np.linalg.pinv(self.normal, rcond=0.05), self.amount)

@@ -382,6 +382,8 @@ def bush() -> KitDraft:
             "amount_mm": stock,
         }
     ]
+    ring = 0.5 * n * np.sin(2.0 * np.pi / n) * (15.0**2 - left**2)
+    draft.volumes = {"stock": ring * (up + down) / (1.0 + CONTRACTION) ** 3}
     return draft
 
 

@@ -27,12 +27,13 @@ from patternprep.mesh.topology import used_only
 
 __all__ = ["United", "unite_crossing_walls"]
 
-_DEEPEST = 8
+_DEEPEST = 24
 _MOST_PIECES = 400
 _PAD = 0.02
 _AGREE = 1e-5
-_REACH_SHARE, _REACH_ROUNDINGS = 3e-6, 64
-"""Slits up to this share of the diagonal are filled, if that is so many 32-bit roundings."""
+_REACH_SHARE, _REACH_ROUNDINGS, _REACH_MOST = 3e-6, 64, 1e-5
+"""Slits up to this share of the diagonal, or so many 32-bit roundings, are filled; none where that
+would be more than the last share."""
 _PLAINER_SHARE, _PLAINER_MOVES = 0.001, 3.0
 """Of what is filled: up to where facets are spared, and how far edges may move by it."""
 _SAME_VOLUME = 1e-9
@@ -72,12 +73,11 @@ def unite_crossing_walls(mesh: Mesh, before: list[LineCount], allowed_mm3: float
 
 def _ways(mesh: Mesh, pieces: list[Solid], before: list[LineCount]) -> Iterator[United]:
     """The plain union; then, where that holds slits, the union with these filled."""
-    reach = _REACH_SHARE * float(np.linalg.norm(mesh.size))
+    reach = _reach(mesh)
     plain = _without_crumbs(union_all(pieces).to_mesh(), reach)
     yield United(plain)
     region = _bounds_of(before)
-    rounding = float(np.spacing(np.float32(np.abs(mesh.bounds).max())))
-    if region is None or reach < _REACH_ROUNDINGS * rounding:
+    if region is None or reach > _REACH_MOST * float(np.linalg.norm(mesh.size)):
         return
     fillers = slit_fillers(mesh, region, reach)
     whole = _without_crumbs(union_all([*pieces, *fillers]).to_mesh(), reach)
@@ -97,6 +97,12 @@ def _ways(mesh: Mesh, pieces: list[Solid], before: list[LineCount]) -> Iterator[
         x, y, z = max(slits, key=lambda s: s.volume).bounds.mean(axis=0)
         at = (float(x), float(y), float(z))
     yield United(result, moved, len(slits), result.volume - plain.volume, at)
+
+
+def _reach(mesh: Mesh) -> float:
+    """Width of the slits that are filled, and of the crumbs that are left out, mm."""
+    rounding = float(np.spacing(np.float32(np.abs(mesh.bounds).max())))
+    return max(_REACH_SHARE * float(np.linalg.norm(mesh.size)), _REACH_ROUNDINGS * rounding)
 
 
 def _crumbs(mesh: Mesh, thick_mm: float) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
@@ -139,7 +145,7 @@ def _believed(mesh: Mesh, united: United, before: list[LineCount], allowed_mm3: 
         written = settle_report(result).mesh
     except MeshFault:
         return False
-    if _crumbs(written, _REACH_SHARE * float(np.linalg.norm(mesh.size))).any():
+    if _crumbs(written, _reach(mesh)).any():
         return False
     return abs(Solid.from_mesh(written).volume - written.volume) <= _SAME_VOLUME * written.volume
 
@@ -163,21 +169,22 @@ def _pieces(solid: Solid, allowed_mm3: float) -> list[Solid] | None:
             box = _bounds_of(counts)
             if box is None:
                 return None
-            waiting += [(part, depth + 1) for part in _cut(body, mesh, box)]
+            waiting += [(part, depth + 1) for part in _cut(body, mesh, box, depth % 2 == 1)]
     return clean
 
 
-def _cut(body: Solid, mesh: Mesh, region: FloatArray) -> tuple[Solid, Solid]:
-    """Two parts side by side: in and about the region, or two halves where it is everything.
+def _cut(body: Solid, mesh: Mesh, region: FloatArray, halve: bool) -> tuple[Solid, Solid]:
+    """Two parts side by side: in and about the region, or at its middle where it is everything.
 
     They meet exactly. Parts that overlap would share walls, crossing by rounding all over them.
+    Where crossing walls hang together at their end, only halving parts them bit by bit.
     """
     low, high = mesh.bounds
     size = high - low
     pad = _PAD * size + 0.05 * (region[1] - region[0])
     inner = np.array([region[0] - pad, region[1] + pad])
-    if ((inner[0] <= low + 0.05 * size) & (inner[1] >= high - 0.05 * size)).all():
-        axis = int(np.argmax(size))
-        middle = low[axis] + 0.5 * size[axis]
-        return body.split_by_plane([float(c) for c in np.eye(3)[axis]], float(middle))
+    if halve or ((inner[0] <= low + 0.05 * size) & (inner[1] >= high - 0.05 * size)).all():
+        axis = int(np.argmax(region[1] - region[0]))
+        middle = 0.5 * float(region[0, axis] + region[1, axis])
+        return body.split_by_plane([float(c) for c in np.eye(3)[axis]], middle)
     return body.split(Solid.box(inner[0].tolist(), inner[1].tolist()))

@@ -101,10 +101,11 @@ def count_all_ways(mesh: Mesh, lines: int = 96) -> list[LineCount]:
 
 def _met(p: FloatArray, q: FloatArray, lines: int) -> tuple[IntArray, IntArray]:
     """(line number, facet) pairs whose line falls within the facet's bounds."""
-    p0 = np.maximum(np.ceil(p.min(axis=1)), 0).astype(np.int64)
-    p1 = np.minimum(np.floor(p.max(axis=1)), lines - 1).astype(np.int64)
-    q0 = np.maximum(np.ceil(q.min(axis=1)), 0).astype(np.int64)
-    q1 = np.minimum(np.floor(q.max(axis=1)), lines - 1).astype(np.int64)
+    (p_low, p_high), (q_low, q_high) = _extent(p), _extent(q)
+    p0 = np.maximum(np.ceil(p_low), 0).astype(np.int64)
+    p1 = np.minimum(np.floor(p_high), lines - 1).astype(np.int64)
+    q0 = np.maximum(np.ceil(q_low), 0).astype(np.int64)
+    q1 = np.minimum(np.floor(q_high), lines - 1).astype(np.int64)
     wide, tall = np.maximum(p1 - p0 + 1, 0), np.maximum(q1 - q0 + 1, 0)
     number = wide * tall
     chosen = np.flatnonzero(number)
@@ -115,6 +116,12 @@ def _met(p: FloatArray, q: FloatArray, lines: int) -> tuple[IntArray, IntArray]:
     i = p0[facet] + step // tall[facet]
     j = q0[facet] + step % tall[facet]
     return i * lines + j, facet
+
+
+def _extent(rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Least and greatest of each row (m, 3); much quicker column by column."""
+    a, b, c = rows[:, 0], rows[:, 1], rows[:, 2]
+    return np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
 
 
 def _crossing(

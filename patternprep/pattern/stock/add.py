@@ -18,8 +18,10 @@ from patternprep.pattern.stock.corners import solve_corners
 from patternprep.pattern.stock.hull import convex_body
 from patternprep.pattern.stock.model import FaceCheck, StockResult
 from patternprep.pattern.stock.plane_net import renewed_plane
-from patternprep.pattern.stock.prism import prism_body, united
-from patternprep.pattern.stock.sweep import require_clear, swept_mesh
+from patternprep.pattern.stock.prism import RIM_SHARE, prism_body, united
+from patternprep.pattern.stock.rim import rim_bodies
+from patternprep.pattern.stock.sweep import refuse_overlap, require_clear, solid_of, swept_mesh
+from patternprep.pattern.stock.together import facet_bodies, may_go_together, read_back
 from patternprep.pattern.stock.verify import flipped_facets, measure_along, neighbour_error
 from patternprep.pattern.stock.weave import Woven, weave
 from patternprep.progress import Progress, silent
@@ -27,6 +29,9 @@ from patternprep.units import format_mm, format_point
 
 __all__ = ["ERROR_MM", "add_stock"]
 
+_FEW_FACETS = 20
+_FOLDS_SHARE = 0.1
+"""The same share for free-form faces, which may dip into their own hollow folds."""
 BoolArray = npt.NDArray[np.bool_]
 
 _SUM_SHARE = 0.05
@@ -57,7 +62,10 @@ def add_stock(
     progress("adding machining stock")
     rounds = rounds_between(faces, amounts)
     moved = _with_rounds(faces, amounts, rounds)
-    if moved is not None:
+    together = None if moved is not None else _together(faces, amounts)
+    if together is not None:
+        result, checks, corners = together
+    elif moved is not None:
         result, solved = moved
         checks = {i: solved[i] for i in amounts}
         corners = sum(c.volume_mm3 for i, c in solved.items() if i not in amounts)
@@ -88,6 +96,67 @@ def _with_rounds(
     return (moved, solved) if len(solved) == len(every) else None
 
 
+def _together(
+    faces: FaceSet, amounts: dict[int, float]
+) -> tuple[Mesh, dict[int, FaceCheck], float] | None:
+    """(part, checks, overlap) by the union of what the faces sweep; None where that does not go.
+
+    For faces that shrink to nothing between others that move by the same amount.
+    """
+    corners = solve_corners(faces, amounts)
+    woven, folded = _renewed(faces, weave(faces, corners), np.unique(corners.vertex))
+    limit = ERROR_MM / 4.0 + 8.0 * position_noise(faces.mesh)
+    loose = np.zeros(len(faces.mesh.vertices), dtype=bool)
+    loose[corners.vertex[corners.residual > limit]] = True
+    bad = set(faces.face_of_facet[folded].tolist()) | set(corners.face[loose[corners.vertex]])
+    bad &= set(amounts)
+    if not bad or not may_go_together(faces, amounts, bad):
+        return None
+    bodies: dict[int, Solid] = {}
+    swept: set[int] = set()
+    for index, amount in sorted(amounts.items()):
+        facets = faces.faces[index].facets
+        whole = index not in bad and not _small_plane(faces, index, amounts)
+        body = solid_of(_sweep(faces, woven, index)) if whole else None
+        if body is None:
+            place = woven.positions[woven.copy_of[facets]].copy()
+            place[loose[faces.mesh.faces[facets]] | np.isin(facets, folded)[:, None]] = np.nan
+            body = facet_bodies(faces, index, amount, place)
+            swept.add(index)
+        bodies[index] = body
+    _require_apart(faces, amounts, bodies)
+    result = read_back(faces.mesh, list(bodies.values()))
+    if result is None:
+        return None
+    errors = neighbour_error(faces, corners, amounts)
+    checks = {}
+    for i, a in sorted(amounts.items()):
+        method, miss = ("swept", (0.0, 0.0)) if i in swept else ("solved", errors[i])
+        checks[i] = FaceCheck(faces.faces[i].name, a, method, *miss, 0, 0.0, bodies[i].volume)
+    total = sum(c.volume_mm3 for c in checks.values())
+    return result, checks, result.volume - faces.mesh.volume - total
+
+
+def _small_plane(faces: FaceSet, index: int, amounts: dict[int, float]) -> bool:
+    """A plane of few facets, as in a blend, between faces that all move as far as it does."""
+    face = faces.faces[index]
+    small = face.kind == "plane" and len(face.facets) <= _FEW_FACETS
+    return small and may_go_together(faces, amounts, {index})
+
+
+def _require_apart(faces: FaceSet, amounts: dict[int, float], bodies: dict[int, Solid]) -> None:
+    """Refuse stock that runs into metal further off than along the face's own hollow edges."""
+    whole = Solid.from_mesh(faces.mesh, "building the part")
+    for index, body in bodies.items():
+        face = faces.faces[index]
+        common = whole & body
+        most = (_FOLDS_SHARE if face.kind == "free" else RIM_SHARE) * body.volume
+        if common.volume > most:
+            _, dips = rim_bodies(faces, face, amounts[index])
+            common = common if dips is None else common - dips
+            refuse_overlap(face, amounts[index], common, most, "metal")
+
+
 def _stepped(
     faces: FaceSet, amounts: dict[int, float], rounds: list[Round]
 ) -> tuple[Mesh, dict[int, FaceCheck], float]:
@@ -107,7 +176,7 @@ def _stepped(
         shared: Solid | None = None
         if index in across:
             shared = union_all([bodies[i] for i in sorted(across[index]) if i in bodies])
-        result, checks[index], body = _one_by_one(faces, index, amounts[index], result, shared)
+        result, checks[index], body = _one_by_one(faces, index, amounts, result, shared)
         if body is not None:
             bodies[index] = body
     fills = [round_fill(faces, one) for one in rounds]
@@ -159,22 +228,18 @@ def _all_solved(faces: FaceSet, amounts: dict[int, float]) -> tuple[Mesh, dict[i
 
 
 def _one_by_one(
-    faces: FaceSet, index: int, amount: float, part: Mesh, shared: Solid | None
+    faces: FaceSet, index: int, amounts: dict[int, float], part: Mesh, shared: Solid | None
 ) -> tuple[Mesh, FaceCheck, Solid | None]:
     """Move one face of the part as it has become: solved, between half-spaces, or on a prism.
 
     ``shared``: given for a face that is to stand on a step, the stock that it may run into.
     The body is None where the face was solved.
     """
-    asked = faces.faces[index]
+    asked, amount = faces.faces[index], amounts[index]
     there = find_faces(part)
     place = _found_again(there, asked)
     if place is None:
-        raise GeometryFault(
-            f"'{asked.name}' at {format_point(list(asked.point))} is gone once its neighbours "
-            f"have moved; leave it out, or give its neighbours less stock.",
-            where=asked.point,
-        )
+        return _swallowed(faces, index, amounts, part)
     there = _renamed(there, place, asked.name)
     face = there.faces[place]
     if shared is None:
@@ -183,9 +248,43 @@ def _one_by_one(
             return result, checks[place], None
     body, method = convex_body(there, face, amount), "half-spaces"
     if body is None:
-        body, method = prism_body(part, face, amount), "prism"
+        body, dips = _straight(there, place, amount)
+        method = "prism"
+        if dips is not None:
+            shared = dips if shared is None else shared + dips
     result, volume = united(part, body, face, amount, shared)
     return result, FaceCheck(asked.name, amount, method, 0.0, 0.0, 0, 0.0, volume), body
+
+
+def _straight(
+    faces: FaceSet, index: int, amount: float, unmoved: BoolArray | None = None
+) -> tuple[Solid, Solid | None]:
+    """(the straight body over a face, trimmed by its neighbours; where it may dip into metal).
+
+    A plane stands on a whole step: its neighbours may trim it to nothing on the way.
+    """
+    face = faces.faces[index]
+    body = prism_body(faces.mesh, face, amount)
+    trim, dips = rim_bodies(faces, face, amount, unmoved)
+    if trim is None or face.kind == "plane":
+        return body, dips
+    return body - trim, dips
+
+
+def _swallowed(
+    faces: FaceSet, index: int, amounts: dict[int, float], part: Mesh
+) -> tuple[Mesh, FaceCheck, Solid]:
+    """Stock over a face that the stock of its neighbours has covered: as it lay on the part."""
+    face, amount = faces.faces[index], amounts[index]
+    unmoved = np.ones(len(faces), dtype=bool)
+    unmoved[list(amounts)] = False
+    body, dips = _straight(faces, index, amount, unmoved)
+    common = Solid.from_mesh(faces.mesh, "building the part") & body
+    if dips is not None:
+        common = common - dips
+    refuse_overlap(face, amount, common, RIM_SHARE * body.volume, "metal")
+    result, volume = united(part, body, face, amount, body)
+    return result, FaceCheck(face.name, amount, "prism", 0.0, 0.0, 0, 0.0, volume), body
 
 
 def _renamed(faces: FaceSet, index: int, name: str) -> FaceSet:
@@ -307,6 +406,8 @@ def _require_closed(mesh: Mesh) -> None:
 
 def _measured(part: Mesh, result: Mesh, face: Face, amount: float, check: FaceCheck) -> FaceCheck:
     """Measure one moved face on the new part; raise where it is not where it was asked to be."""
+    if check.method == "swept":  # its own metal is in the union; others may stand over it
+        return check
     sampled, deviation = measure_along(face, part, result, amount)
     limit = max(ERROR_MM, 1e-6 * float(np.linalg.norm(part.size))) + 8.0 * position_noise(part)
     if face.kind == "free":

@@ -14,11 +14,11 @@ from patternprep.pattern.stock.corners import surface_shift
 from patternprep.pattern.stock.sweep import refuse_overlap, swept_mesh
 from patternprep.units import format_mm, format_point
 
-__all__ = ["prism_body", "united"]
+__all__ = ["RIM_SHARE", "prism_body", "united"]
 
 
 _CRUMB_MM3 = 0.01
-_RIM_SHARE = 0.02
+RIM_SHARE = 0.02
 """Part of a straight body that may lie in metal along its rim, where walls lean in."""
 
 
@@ -55,7 +55,7 @@ def united(
     common = before & body
     if shared is not None:
         common = common - shared
-    refuse_overlap(face, amount, common, _RIM_SHARE * body.volume, "metal")
+    refuse_overlap(face, amount, common, RIM_SHARE * body.volume, "metal")
     after = before + body
     for width in (0.0, 1e-6, 1e-5, 1e-4):
         tidy = after.simplify(width) if width else after

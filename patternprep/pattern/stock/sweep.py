@@ -14,7 +14,7 @@ from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.pattern.stock.weave import closed_between
 from patternprep.units import format_mm, format_point
 
-__all__ = ["refuse_overlap", "require_clear", "swept_mesh"]
+__all__ = ["refuse_overlap", "require_clear", "solid_of", "swept_mesh"]
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -51,7 +51,7 @@ def swept_mesh(
     return Mesh(np.concatenate([positions, where])[used], inverse.reshape(-1, 3))
 
 
-def _solid(mesh: Mesh) -> Solid | None:
+def solid_of(mesh: Mesh) -> Solid | None:
     """The swept body as a solid; None where the kernel cannot take it."""
     try:
         return Solid.from_mesh(mesh, "building what a moved face sweeps over")
@@ -63,7 +63,7 @@ def require_clear(part: Mesh, swept: list[tuple[Face, float, Mesh]]) -> None:
     """Raise GeometryFault where a moved face runs into the part or into another moved face."""
     bodies: list[tuple[Face, float, Solid]] = []
     for face, amount, body in swept:
-        solid = _solid(body)
+        solid = solid_of(body)
         if solid is None:
             raise GeometryFault(
                 f"'{face.name}' at {format_point(list(face.point))} cannot be moved by "

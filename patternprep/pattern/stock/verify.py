@@ -84,6 +84,8 @@ def measure_along(face: Face, part: Mesh, result: Mesh, amount: float) -> Measur
         outward = 1.0 if face.outward else -1.0
         depth = np.abs(face.surface.distance(points))
         normals = outward * face.surface.normal(points)
+        if face.kind in ("torus", "sphere"):
+            depth = np.full(len(points), depth.max())
         allowed = depth * (1.0 + amount / face.surface.curvature_radius) + depth
     low = points.min(axis=0) - 2.5 * amount
     high = points.max(axis=0) + 2.5 * amount
