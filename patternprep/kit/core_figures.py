@@ -84,8 +84,8 @@ def core_figures(plan: Plan, core: MadeCore) -> dict[str, Any]:
     gross = core_lift(in_metal, density, sand, "gross")
     net = core_lift(in_metal, density, sand, "net")
     area = _seat_area(body.prints, upward=True)
-    bearing = print_bearing(gross.newton, area, job.mould.sand)
-    held = chaplets(bearing.unsupported_n, plan.alloy.family.name)
+    bearing = _bearing(gross.newton, max(0.0, net.newton), area, job.mould.sand)
+    held = chaplets(bearing["unsupported_n"], plan.alloy.family.name)
     width = min(o.diameter_mm for o in body.void.openings)
     long = float(np.max(core.mesh.size))
     vent = core_vent(width)
@@ -106,15 +106,7 @@ def core_figures(plan: Plan, core: MadeCore) -> dict[str, Any]:
         "lift_gross_n": gross.newton,
         "lift_net_n": net.newton,
         "lift_text": [gross.text, net.text],
-        "bearing": {
-            "seat_area_mm2": area,
-            "kpa": bearing.kpa,
-            "allowable_kpa": bearing.allowable_kpa,
-            "allowable_range_kpa": [bearing.low_kpa, bearing.high_kpa],
-            "unsupported_n": bearing.unsupported_n,
-            "holds": bearing.ok,
-            "text": bearing.text,
-        },
+        "bearing": bearing,
         "chaplets": {"needed": held.needed, "area_mm2": held.area_mm2, "text": held.text},
         "vent": {
             "hole_mm": vent.hole_mm,
@@ -147,6 +139,30 @@ def core_figures(plan: Plan, core: MadeCore) -> dict[str, Any]:
             for row in mix.rows
         ],
         "hardening": list(hardening(job.cores.binder)),
+    }
+
+
+def _bearing(lift_n: float, net_n: float, area_mm2: float, sand: str) -> dict[str, Any]:
+    """What the prints bear of the lift; without a print above it only the core's weight holds."""
+    if area_mm2 <= 0.0:
+        return {
+            "seat_area_mm2": 0.0,
+            "kpa": None,
+            "allowable_kpa": None,
+            "allowable_range_kpa": None,
+            "unsupported_n": net_n,
+            "holds": net_n == 0.0,
+            "text": f"no print takes the lift: {net_n:.1f} N above the core's own weight",
+        }
+    found = print_bearing(lift_n, area_mm2, sand)
+    return {
+        "seat_area_mm2": area_mm2,
+        "kpa": found.kpa,
+        "allowable_kpa": found.allowable_kpa,
+        "allowable_range_kpa": [found.low_kpa, found.high_kpa],
+        "unsupported_n": found.unsupported_n,
+        "holds": found.ok,
+        "text": found.text,
     }
 
 
@@ -252,6 +268,11 @@ def hole_warnings(plan: Plan) -> list[str]:
             )
     for core in plan.cores.cores:
         sides = {p.side for p in core.prints}
+        if sides == {"drag"}:
+            told.append(
+                f"Nothing above holds {core.name} down while the metal lifts it: fasten it in its "
+                "drag print with paste or wire, or set chaplets."
+            )
         if sides == {"cope"}:
             told.append(
                 f"{core.name} hangs in the cope alone: wire it to the cope, or turn the pattern "

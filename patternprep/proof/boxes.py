@@ -24,6 +24,7 @@ __all__ = ["box_lines"]
 
 FIT_MM = 0.02
 _END_MM = 0.05
+_END_SHARE = 0.02
 _FAR_MM = 20.0
 _LINES = 20_000
 
@@ -102,8 +103,10 @@ def _fit(pieces: Sequence[BoxFile], core: CoreFile) -> ProofLine:
     points = surface_points(core.mesh)
     closed = np.ones(len(points), dtype=bool)
     for one in core.prints:
+        # the end is struck off where the core is rammed, and leans by the box's draft
         end = float((one.core_rings[1] @ one.normal).min())
-        closed &= points @ one.normal < end - _END_MM
+        wide = float(np.ptp(one.core_rings[1], axis=0).max())
+        closed &= points @ one.normal < end - _END_MM - _END_SHARE * wide
     points = points[closed]
     apart = np.full(len(points), np.inf)
     for box in pieces:

@@ -46,7 +46,7 @@ _UNKNOWN_SHARE = 2.0
 class _Material:
     """The stocked part on one side of the parting, in the half's own frame."""
 
-    grid: PlanGrid
+    grids: tuple[PlanGrid, ...]
     sign: float
     tree: FacetTree
     slope: float
@@ -54,8 +54,11 @@ class _Material:
 
     def holds(self, points: FloatArray, outward: FloatArray) -> npt.NDArray[np.bool_]:
         """Which points (n, 3) lie in the draft hull; ``outward`` (n, 2) as their walls face."""
-        top, _ = self.grid.tops(points[:, :2], _TOUCH_MM, self.sign)
-        held = top >= points[:, 2] - _TOUCH_MM
+        held = np.zeros(len(points), dtype=bool)
+        for grid in self.grids:
+            rest = np.flatnonzero(~held)
+            top, _ = grid.tops(points[rest, :2], _TOUCH_MM, self.sign)
+            held[rest] = top >= points[rest, 2] - _TOUCH_MM
         rest = np.flatnonzero(~held)
         held[rest] = self.tree.in_cone(points[rest], self.slope, None, 1.0) <= _TOUCH_MM
         if self.mitre > 1.0:
@@ -180,7 +183,7 @@ def _material(scene: Scene, sign: float, slope: float, mitre: float) -> _Materia
     above = split_at_zero(triangles)
     if not len(above):
         return None
-    return _Material(scene.metal_grid, sign, FacetTree(above), slope, mitre)
+    return _Material(scene.metal_grids, sign, FacetTree(above), slope, mitre)
 
 
 def _samples(half: Half) -> tuple[FloatArray, FloatArray]:

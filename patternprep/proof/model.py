@@ -125,23 +125,38 @@ class Scene:
         """The holes that the pattern closes, and the names of those that are not found."""
         return closed_holes(self.kit.part, self.kit.figures)
 
-    @cached_property
+    @property
     def metal(self) -> FloatArray:
         """Facets that bound what the pattern is drafted from, in the mould frame, (k, 3, 3).
 
         The stocked part, lids over the holes that are closed, and the seats of core prints.
         """
+        return np.concatenate([self.stocked.triangles, self._bodies])
+
+    @cached_property
+    def _bodies(self) -> FloatArray:
         more = stock_bodies(self.kit.part, self.faces)
         moved = self.to_mould(more.reshape(-1, 3)).reshape(-1, 3, 3)
         lids = [hole.lids(self.stocked.vertices) for hole in self.closed[0]]
         seats = [one.seat_triangles for core in self.kit.cores for one in core.prints]
-        return np.concatenate([self.stocked.triangles, moved, *lids, *seats])
+        return np.concatenate([moved, *lids, *seats])
 
     @cached_property
-    def metal_grid(self) -> PlanGrid:
-        """The same, for vertical lines."""
-        plain = not self.faces and not self.closed[0] and not self.kit.cores
-        return self.stocked_grid if plain else PlanGrid(self.metal)
+    def metal_grids(self) -> tuple[PlanGrid, ...]:
+        """The same, for vertical lines: the part itself, and beside it only what was added."""
+        if not self.faces:
+            added = [PlanGrid(self._bodies)] if len(self._bodies) else []
+            return (self.part_grid, *added)
+        bare, stocked = self.part.triangles, self.stocked.triangles
+        if bare.shape != stocked.shape or min(face.amount_mm for face in self.faces) < 0.0:
+            return (PlanGrid(self.metal),)
+        a, b = self.part.vertices, self.stocked.vertices
+        moved = np.zeros(len(a), dtype=bool)
+        for i in range(3):
+            moved |= a[:, i] != b[:, i]
+        x, y, z = self.part.faces.T
+        changed = stocked[moved[x] | moved[y] | moved[z]]
+        return (self.part_grid, PlanGrid(np.concatenate([changed, self._bodies])))
 
     def line_hits(self, half: Half) -> Hits:
         """Where the field of lines meets a half, in the half's own frame."""

@@ -52,20 +52,21 @@ class FacetTree:
         for level in range(len(self._levels) - 1, -1, -1):
             low, high = self._levels[level]
             p = points[who]
-            lo, hi = low[node], high[node]
-            gap = np.maximum(np.maximum(lo - p, p - hi), 0.0)
+            under, over = low[node] - p, p - high[node]
+            gap = np.maximum(np.maximum(under, over), 0.0)
             if slope is None:
-                near = (gap * gap).sum(axis=1)
-                far = np.maximum(np.abs(lo - p), np.abs(hi - p))
+                near = _dot(gap, gap)
+                far = np.maximum(np.abs(under), np.abs(over))
                 reach = reach.copy()
                 lead = np.flatnonzero(np.append(True, who[1:] != who[:-1])) if len(who) else who
-                most = np.minimum.reduceat((far * far).sum(axis=1), lead) if len(who) else reach[:0]
+                most = np.minimum.reduceat(_dot(far, far), lead) if len(who) else reach[:0]
                 bound = np.sqrt(most) * (1.0 + 1e-9)
                 reach[who[lead]] = np.minimum(reach[who[lead]], bound)
                 keep = near <= reach[who] ** 2
             else:
-                keep = np.hypot(gap[:, 0], gap[:, 1]) - (hi[:, 2] - p[:, 2]) * slope <= reach[who]
-                keep &= hi[:, 2] >= p[:, 2] - reach[who]
+                rise = -over[:, 2]
+                keep = np.hypot(gap[:, 0], gap[:, 1]) - rise * slope <= reach[who]
+                keep &= rise >= -reach[who]
             who, node = who[keep], node[keep]
             if level:
                 below = len(self._levels[level - 1][0])

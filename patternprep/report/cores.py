@@ -55,13 +55,12 @@ def _rows(core: dict[str, Any], boxes: list[dict[str, Any]]) -> list[tuple[str, 
             f"{core['lift_gross_n']:.1f} N gross, {core['lift_net_n']:.1f} N net of its weight",
         )
     )
-    rows.append(
-        (
-            "prints bear",
-            f"{bearing['kpa']:.1f} of {bearing['allowable_kpa']:.0f} kPa"
-            + ("" if bearing["holds"] else f"; {core['chaplets']['text']}"),
-        )
-    )
+    bears = bearing["text"]
+    if bearing["kpa"] is not None:
+        bears = f"{bearing['kpa']:.1f} of {bearing['allowable_kpa']:.0f} kPa"
+    if not bearing["holds"]:
+        bears += f"; {core['chaplets']['text']}"
+    rows.append(("prints bear", bears))
     rows.append(("vent", core["vent"]["text"]))
     if core["wire"]["needed"]:
         rows.append(("wire", core["wire"]["text"]))

@@ -33,18 +33,17 @@ def find_voids(mesh: Mesh) -> tuple[Void, ...]:
     inside a hole is a mouth between two holes; ``join_voids`` makes them one. A hole that opens
     through a curved face is not found here.
     """
-    rims, twin = find_rims(mesh)
-    if not rims:
-        return ()
-    piece, count = _pieces(mesh, rims, twin)
-    near, far = _sides(rims, piece, twin)
-    hollow = _closed_volumes(mesh, piece, count, rims, near, far) < 0.0
-    mouths = [i for i in range(len(rims)) if far[i] >= 0 and near[i] != far[i] and hollow[far[i]]]
+    rims, piece, near, far, hollow = _cut(mesh)
     least = SMALLEST_SHARE * float(np.prod(np.maximum(mesh.size, 1e-9)))
+    mouths: dict[int, list[int]] = {}
+    for i, pair in enumerate(zip(near.tolist(), far.tolist(), strict=True)):
+        for label in pair:
+            mouths.setdefault(label, []).append(i)
+    walls = np.argsort(piece, kind="stable")
     bodies: dict[int, tuple[IntArray, list[int], Mesh]] = {}
-    for label in dict.fromkeys(int(far[i]) for i in mouths):
-        own = [i for i in mouths if label in (int(near[i]), int(far[i]))]
-        facets = np.flatnonzero(piece == label)
+    for label in hollow.tolist():
+        facets = walls[slice(*np.searchsorted(piece[walls], [label, label + 1]))]
+        own = mouths[label]
         body = _closed(mesh, facets, [(rims[i], int(far[i]) == label) for i in own])
         if body.volume > least:
             bodies[label] = (facets, own, body)
@@ -83,6 +82,29 @@ def plan_basis(normal: FloatArray) -> FloatArray:
     return np.asarray(rotation_to_z(normal)[:2])
 
 
+def _cut(mesh: Mesh) -> tuple[list[Rim], IntArray, IntArray, IntArray, IntArray]:
+    """The surface cut along the rims of holes: the rims, the piece of each facet, the pieces on
+    the flat side of each rim and beyond it, and the pieces that are walls of holes.
+
+    A rim that no single piece lies beyond, or beyond which no empty space is closed off (its other
+    end opens through a curved face), is taken back, so that its two sides are one piece again.
+    """
+    rims, twin = find_rims(mesh)
+    nothing = np.zeros(0, dtype=np.int64)
+    while rims:
+        piece, count = _pieces(mesh, rims, twin)
+        near, far = _sides(rims, piece, twin)
+        good = (far >= 0) & (far != near)
+        if good.all():
+            volume = _closed_volumes(mesh, piece, count, rims, near, far)
+            good = volume[far] < 0.0
+            if good.all():
+                ends = np.unique(np.concatenate([near, far]))
+                return rims, piece, near, far, ends[volume[ends] < 0.0]
+        rims = [rim for rim, kept in zip(rims, good, strict=True) if kept]
+    return [], nothing, nothing, nothing, nothing
+
+
 def _pieces(mesh: Mesh, rims: list[Rim], twin: IntArray) -> tuple[IntArray, int]:
     """Piece of each facet when the surface is cut along all rims, and how many pieces."""
     keep = twin >= 0
@@ -116,8 +138,7 @@ def _closed_volumes(
     for rim, one, other in zip(rims, near, far, strict=True):
         lid = float((mesh.vertices[rim.corners].mean(axis=0) - centre) @ rim.area) / 3.0
         volume[one] += lid
-        if other >= 0:
-            volume[other] -= lid
+        volume[other] -= lid
     return np.asarray(volume)
 
 

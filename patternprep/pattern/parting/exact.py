@@ -12,6 +12,7 @@ from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.mesh.topology import components
 from patternprep.pattern.parting.candidate import Undercut, UndercutKind
 from patternprep.pattern.parting.rooms import advice_for
+from patternprep.pattern.parting.shared import difference
 
 __all__ = ["undercuts_of", "undercuts_of_pairs"]
 
@@ -74,7 +75,7 @@ def _regions(filled: Solid, half: Solid, least: float) -> list[_Region]:
     below = bool(filled.bounds[:, 2].sum() < 0.0)
     if below:
         filled, half = filled.transform(mirror), half.transform(mirror)
-    mesh = (filled - half).to_mesh()
+    mesh = difference(filled, half)
     if mesh.facets == 0:
         return []
     label = _shells(mesh)
