@@ -22,6 +22,10 @@ from patternprep.progress import Progress, silent
 __all__ = ["CorePlan", "plan_cores"]
 
 
+SAME_MOUTH = 0.05
+"""A mouth moves by less than this share of the part's size when stock is added."""
+
+
 @dataclass(frozen=True, eq=False)
 class CorePlan:
     """What becomes of every hole of the part, in the mould frame at pattern size, mm."""
@@ -64,8 +68,10 @@ def plan_cores(
     progress("finding holes")
     voids = find_voids(in_mould)
     named = frozenset(_named(wished, part, in_mould, voids, frame)) if wished else frozenset()
-    choices = joined_choices(in_mould, choose_holes(voids, rules, named, auto=auto))
     openings = tuple(o for void in find_voids(part) for o in void.openings)
+    chosen = choose_holes(voids, rules, named, auto=auto)
+    known = [_of_the_part(choice, openings, frame, part) for choice in chosen]
+    choices = joined_choices(in_mould, known)
     if all(c.fate == "sand" for c in choices):
         return CorePlan(tuple(choices), (), (), None, None, openings)
     progress("closing holes and making core prints")
@@ -123,6 +129,20 @@ def _without_core(choice: Choice, fault: str) -> Choice:
     if choice.fate == "core" and overhangs(choice.void):
         return Choice(choice.void, "solid", f"{choice.reason}, but no core is held: {fault}")
     return Choice(choice.void, "sand", f"{choice.reason}, but it cannot be cored: {fault}")
+
+
+def _of_the_part(choice: Choice, openings: Sequence[Opening], frame: Frame, part: Mesh) -> Choice:
+    """The same, but left to sand where stock made a mouth that the finished part does not have."""
+    if choice.fate == "sand":
+        return choice
+    reach = SAME_MOUTH * float(part.size.max())
+    places = np.array([frame.to_mould(o.point) for o in openings]).reshape(-1, 3)
+    for mouth in choice.void.openings:
+        apart = np.linalg.norm(places - mouth.point, axis=1)
+        if not len(apart) or apart.min() > reach:
+            reason = f"{choice.reason}; but its mouth is made by stock, not by the finished part"
+            return Choice(choice.void, "sand", reason)
+    return choice
 
 
 def _named(

@@ -107,6 +107,10 @@ def _fit(pieces: Sequence[BoxFile], core: CoreFile) -> ProofLine:
         end = float((one.core_rings[1] @ one.normal).min())
         wide = float(np.ptp(one.core_rings[1], axis=0).max())
         closed &= points @ one.normal < end - _END_MM - _END_SHARE * wide
+    if len(pieces) == 1:  # a box in one piece is struck off at its top
+        box = pieces[0]
+        height = points @ box.matrix[2, :3] + box.matrix[2, 3]
+        closed &= height < float(box.mesh.bounds[1, 2]) - _END_MM
     points = points[closed]
     apart = np.full(len(points), np.inf)
     for box in pieces:

@@ -6,6 +6,8 @@ beside) this proves the casting: impression of cope and drag, less the cores at 
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
@@ -17,7 +19,9 @@ from patternprep.proof.line import ProofLine, above, at_most
 from patternprep.proof.model import Scene
 from patternprep.proof.plan import PlanGrid
 from patternprep.proof.sound import same_file, shells_of, surface_line
+from patternprep.proof.stock import stock_samples
 from patternprep.proof.tree import FacetTree
+from patternprep.proof.trimmed import trimmed
 
 __all__ = ["core_lines", "covered", "surface_points"]
 
@@ -30,6 +34,8 @@ BOX_DRAFT_LIMIT_MM = 1.0
 FILL_SLACK_MM = 0.02
 _ASIDE = np.array([0.00031, 0.00017])
 _FAR_MM = 20.0
+_BESIDE = 3.0
+"""Walls nearer to a stocked face than this many times its stock may be moved along."""
 _MOST = 12_000
 
 
@@ -69,11 +75,14 @@ def _file_lines(core: CoreFile) -> list[ProofLine]:
 
 
 def _lines_of(scene: Scene, core: CoreFile, hole: ClosedHole) -> list[ProofLine]:
-    body = hole.body(scene.stocked)
     points = surface_points(core.mesh)
-    over, spot = _beyond(points, body, core)
+    over, spot = _beyond(points, hole.body(scene.part), core)
     lines = [at_most(f"{core.name} within its hole and prints", over, DEPTH_LIMIT_MM, "mm", spot)]
-    walls = scene.stocked.triangles[hole.facets]
+    walls, stocked = _walls(scene, hole)
+    if stocked is not None:
+        deep, spot = _in_the_stock(core, stocked)
+        name = f"{core.name} clear of the machining stock"
+        lines.append(at_most(name, deep, DEPTH_LIMIT_MM, "mm", spot))
     bare, spot = _bare(walls, core)
     told = core.stated.number("box_draft.greatest_mm")
     lines.append(at_most(f"{core.name} fills its hole", bare, told + FILL_SLACK_MM, "mm", spot))
@@ -87,6 +96,51 @@ def _lines_of(scene: Scene, core: CoreFile, hole: ClosedHole) -> list[ProofLine]
         least = min(one.gap_side_mm, one.gap_end_mm) - GAP_SLACK_MM
         lines.append(above(f"gap of {core.name} in seat {number}", spare, least, "mm", spot))
     return lines
+
+
+def _walls(scene: Scene, hole: ClosedHole) -> tuple[FloatArray, FloatArray | None]:
+    """Points on the walls that the core should touch, and those of them on stock; (n, 3) each.
+
+    A stocked facet counts where its stock carries it; rounds and chamfers beside it, which may be
+    moved along or swallowed, are left out.
+    """
+    part = scene.kit.part
+    own = np.zeros(part.facets, dtype=bool)
+    own[hole.facets] = True
+    ends = []
+    for face in scene.faces:
+        facets = face.facets[own[face.facets]]
+        if not len(facets):
+            continue
+        some = replace(face, facets=facets)
+        points, to = stock_samples(scene, some)
+        excused = trimmed(part, scene.faces, some, points, to)
+        ends.append(scene.to_mould(to[~excused]))
+        own[facets] = False
+    still = np.flatnonzero(own)
+    for face in scene.faces:
+        middles = part.triangles[still].mean(axis=1)
+        reach = _BESIDE * face.amount_mm
+        near, _ = FacetTree(part.triangles[face.facets]).distance(middles, reach)
+        still = still[near >= reach]
+    walls = scene.part.triangles[still]
+    sides = 0.5 * (walls + np.roll(walls, -1, axis=1))
+    found = [walls.reshape(-1, 3), sides.reshape(-1, 3), walls.mean(axis=1)]
+    stocked = np.concatenate(ends) if ends else None
+    if stocked is not None:
+        found.append(stocked)
+    points = np.concatenate(found)
+    return points[:: max(1, -(-len(points) // _MOST))], stocked
+
+
+def _in_the_stock(core: CoreFile, ends: FloatArray) -> tuple[float, FloatArray | None]:
+    """How deep a core reaches into the stock, by the points where the stock ends, mm."""
+    inside = np.flatnonzero(covered(PlanGrid(core.mesh.triangles), ends))
+    if not len(inside):
+        return 0.0, None
+    depth, _ = FacetTree(core.mesh.triangles).distance(ends[inside], _FAR_MM)
+    worst = int(np.argmax(depth))
+    return float(depth[worst]), ends[inside[worst]]
 
 
 def surface_points(mesh: Mesh) -> FloatArray:
@@ -126,11 +180,8 @@ def covered(grid: PlanGrid, points: FloatArray) -> npt.NDArray[np.bool_]:
     return np.asarray(cover > 0.5)
 
 
-def _bare(walls: FloatArray, core: CoreFile) -> tuple[float, FloatArray | None]:
-    """The greatest distance from a hole's walls (k, 3, 3) to the core, mm, and where."""
-    sides = 0.5 * (walls + np.roll(walls, -1, axis=1))
-    points = np.concatenate([walls.reshape(-1, 3), sides.reshape(-1, 3), walls.mean(axis=1)])
-    points = points[:: -(-len(points) // _MOST)]
+def _bare(points: FloatArray, core: CoreFile) -> tuple[float, FloatArray | None]:
+    """The greatest distance from points of a hole's walls (n, 3) to the core, mm, and where."""
     if not len(points):
         return 0.0, None
     apart, _ = FacetTree(core.mesh.triangles).distance(points, _FAR_MM)

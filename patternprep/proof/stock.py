@@ -13,7 +13,7 @@ from patternprep.proof.line import ProofLine, at_most
 from patternprep.proof.model import Scene
 from patternprep.proof.trimmed import trimmed
 
-__all__ = ["stock_lines"]
+__all__ = ["stock_lines", "stock_samples"]
 
 OVER_LIMIT_MM = 0.005
 FREE_LIMIT_MM = 0.02
@@ -36,7 +36,7 @@ def stock_lines(scene: Scene) -> list[ProofLine]:
         if face.known and not len(face.facets):
             lost.append(scene.to_mould(face.point[None])[0])
             continue
-        points, ends = _samples(scene, face)
+        points, ends = stock_samples(scene, face)
         moved = scene.to_mould(ends)
         depths = depths_outside(scene, moved)
         bare = np.flatnonzero(depths > DEPTH_LIMIT_MM)
@@ -63,16 +63,16 @@ def stock_lines(scene: Scene) -> list[ProofLine]:
 
 
 def _in_the_open(scene: Scene, face: StockedFace) -> tuple[FloatArray, FloatArray]:
-    """Points like those of ``_samples`` in the mould frame, (n, 3): neither in closed holes nor
+    """Points like those of ``stock_samples``, in the mould frame, (n, 3): not in closed holes nor
     under core prints, where the pattern rightly stands higher."""
     closed = [hole.facets for hole in scene.closed[0]]
     if not closed:
-        points, ends = _samples(scene, face)
+        points, ends = stock_samples(scene, face)
         return scene.to_mould(points), scene.to_mould(ends)
     kept = np.setdiff1d(face.facets, np.concatenate(closed))
     if not len(kept):
         return np.zeros((0, 3)), np.zeros((0, 3))
-    points, ends = _samples(scene, replace(face, facets=kept))
+    points, ends = stock_samples(scene, replace(face, facets=kept))
     on, moved = scene.to_mould(points), scene.to_mould(ends)
     free = np.ones(len(moved), dtype=bool)
     for core in scene.kit.cores:
@@ -81,7 +81,7 @@ def _in_the_open(scene: Scene, face: StockedFace) -> tuple[FloatArray, FloatArra
     return on[free], moved[free]
 
 
-def _samples(scene: Scene, face: StockedFace) -> tuple[FloatArray, FloatArray]:
+def stock_samples(scene: Scene, face: StockedFace) -> tuple[FloatArray, FloatArray]:
     """Points on a face, and where they end up with its stock, both in part axes, (n, 3)."""
     part = scene.kit.part
     facets = face.facets

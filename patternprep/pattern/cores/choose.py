@@ -80,7 +80,7 @@ def _choose(void: Void, rules: HoleRules, named: bool, auto: bool) -> Choice:
                 break
     if not why:
         return Choice(void, "sand", "the mould's own sand draws from it and stands")
-    drilled, words = rules.drilled(width)
+    drilled, words = rules.drilled(max(o.diameter_mm for o in open_air))
     if not drilled:
         return Choice(void, "core", why)
     if is_round(void):

@@ -83,7 +83,9 @@ def test_mouths_lie_in_their_plane_and_run_anticlockwise_seen_from_outside(kind:
             assert np.array_equal(mesh.vertices[mouth.corners], mouth.ring)
             just_in = mouth.point - 1e-3 * mouth.normal
             assert winding(void.mesh, just_in) == pytest.approx(1.0)
-            assert winding(void.mesh, mouth.point + 1e-3 * mouth.normal) == pytest.approx(0.0, abs=1e-9)
+            assert winding(void.mesh, mouth.point + 1e-3 * mouth.normal) == pytest.approx(
+                0.0, abs=1e-9
+            )
 
 
 def test_steps_of_a_bore_lead_into_each_other_and_join_with_both_outer_mouths():
