@@ -45,6 +45,8 @@ def make_halves(plan: Plan, progress: Progress = silent) -> Halves:
         whole = Solid.from_mesh(plan.in_mould, "the part with its stock")
     low, high = (float(z) for z in whole.bounds[:, 2])
     cope, drag = _cut(whole, low, high)
+    least = SMALLEST_NAMED_SHARE * whole.volume
+    del whole  # large parts need the room
     progress("drafting")
     drafted = draft_pattern(
         cope,
@@ -54,7 +56,6 @@ def make_halves(plan: Plan, progress: Progress = silent) -> Halves:
         match=plan.job.parting.match,
         progress=progress,
     )
-    least = SMALLEST_NAMED_SHARE * whole.volume
     undercuts = undercuts_of_pairs(drafted.filled_pairs, plan.frame.inverse, least)
     seated = seat_cores(
         drafted.cope,

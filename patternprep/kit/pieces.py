@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from patternprep.errors import GeometryFault, MeshFault
-from patternprep.mesh.check import check_mesh, require_sound
+from patternprep.mesh.check import MeshReport, check_mesh, require_sound
 from patternprep.mesh.kernel import Solid
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.mesh.read.stl import weld
@@ -45,8 +45,8 @@ def make_piece(name: str, solid: Solid, print_scale: float, angle_deg: float) ->
     ``angle_deg`` is the least draft of its walls, which rounding to 32 bits must not spoil.
     """
     mesh = weld(settle(solid.to_mesh()).triangles)
-    mesh = _leaning(mesh, angle_deg, -1.0 if name == "drag" else 1.0)
-    report = require_sound(mesh, f"the {name}")
+    mesh, checked = _leaning(mesh, angle_deg, -1.0 if name == "drag" else 1.0)
+    report = checked or require_sound(mesh, f"the {name}")
     flip = -1.0 if name == "drag" else 1.0
     matrix = np.diag([print_scale, flip * print_scale, flip * print_scale, 1.0])
     turned = mesh.transformed(matrix)
@@ -60,14 +60,21 @@ def make_piece(name: str, solid: Solid, print_scale: float, angle_deg: float) ->
     return Piece(name, mesh, printed, matrix, report.shells)
 
 
-def _leaning(mesh: Mesh, angle_deg: float, sign: float) -> Mesh:
-    """The piece with its needles kept at their lean, where that leaves it as sound as it was."""
+def _leaning(mesh: Mesh, angle_deg: float, sign: float) -> tuple[Mesh, MeshReport | None]:
+    """The piece with its needles kept at their lean, where that leaves it as sound as it was.
+
+    With the report of the piece where it was changed and checked.
+    """
     joined = join_needle_ends(mesh, angle_deg, sign)
     if joined is not mesh:
         with suppress(MeshFault):
             mesh = weld(settle(joined).triangles)
-    kept = weld(keep_lean(mesh, angle_deg, sign).triangles)
-    return kept if check_mesh(kept).fault is None else mesh
+    turned = keep_lean(mesh, angle_deg, sign)
+    if turned is mesh:
+        return mesh, None
+    kept = weld(turned.triangles)
+    report = check_mesh(kept)
+    return (kept, report) if report.fault is None else (mesh, None)
 
 
 def write_piece(folder: Path, piece: Piece) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from patternprep.mesh.mesh import FloatArray
 from patternprep.proof.contain import intervals
 from patternprep.proof.line import ProofLine, at_most
 from patternprep.proof.model import Scene
-from patternprep.proof.stocked import rounds_between, stocked_part
+from patternprep.proof.stocked import rounds_between
 
 __all__ = ["cause_lines"]
 
@@ -55,7 +55,7 @@ def _stock(scene: Scene) -> tuple[float, float]:
     its area times twice the largest amount.
     """
     part = scene.kit.part
-    stocked = stocked_part(part, scene.faces)
+    stocked = scene.stocked_cold
     wanted = np.zeros((part.facets, 3))
     for face in scene.faces:
         if len(face.facets):
@@ -85,7 +85,7 @@ def _along(moves: FloatArray, normals: FloatArray) -> FloatArray:
 def _filled(scene: Scene) -> float:
     """Metal under the stocked part's own crest down to the parting, beside the part, mm3 cold."""
     lines, area = scene.lines
-    line, low, high = intervals(scene.stocked_grid.hits(lines), len(lines))
+    line, low, high = intervals(scene.stocked_hits(lines), len(lines))
     filled = 0.0
     for half in scene.halves:
         start = np.maximum(low if half.sign > 0.0 else -high, 0.0)

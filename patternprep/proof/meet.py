@@ -106,7 +106,7 @@ def _filled(
     step = max(_LOOK_MM, reach / 400.0)
     inward = np.arange(0.0, reach + step, step)
     looks = points[chosen, None, :2] - inward[None, :, None] * facing[chosen, None]
-    hits = scene.stocked_grid.hits(looks.reshape(-1, 2))
+    hits = scene.stocked_hits(looks.reshape(-1, 2))
     height = hits.z * half.sign
     over = np.bincount(hits.line[height > _BESIDE_MM], minlength=looks.shape[0] * len(inward)) > 0
     count = np.zeros(over.shape)

@@ -109,9 +109,14 @@ class Scene:
         return stocked_faces(self.kit)
 
     @cached_property
+    def stocked_cold(self) -> Mesh:
+        """The part with its stock, part axes and finished size."""
+        return stocked_part(self.kit.part, self.faces)
+
+    @cached_property
     def stocked_level(self) -> Mesh:
         """The part with its stock in the mould frame, before any camber."""
-        return stocked_part(self.kit.part, self.faces).transformed(self.kit.frame)
+        return self.stocked_cold.transformed(self.kit.frame)
 
     @cached_property
     def stocked(self) -> Mesh:
@@ -142,21 +147,45 @@ class Scene:
         return np.concatenate([moved, *lids, *seats])
 
     @cached_property
-    def metal_grids(self) -> tuple[PlanGrid, ...]:
-        """The same, for vertical lines: the part itself, and beside it only what was added."""
-        if not self.faces:
-            added = [PlanGrid(self._bodies)] if len(self._bodies) else []
-            return (self.part_grid, *added)
-        bare, stocked = self.part.triangles, self.stocked.triangles
-        if bare.shape != stocked.shape or min(face.amount_mm for face in self.faces) < 0.0:
-            return (PlanGrid(self.metal),)
+    def _changed(self) -> npt.NDArray[np.bool_] | None:
+        """Facets of the part that stock moved, (m,); None where camber divided them otherwise."""
+        if not np.array_equal(self.part.faces, self.stocked.faces):
+            return None
         a, b = self.part.vertices, self.stocked.vertices
         moved = np.zeros(len(a), dtype=bool)
         for i in range(3):
             moved |= a[:, i] != b[:, i]
         x, y, z = self.part.faces.T
-        changed = stocked[moved[x] | moved[y] | moved[z]]
-        return (self.part_grid, PlanGrid(np.concatenate([changed, self._bodies])))
+        return np.asarray(moved[x] | moved[y] | moved[z])
+
+    @cached_property
+    def _changed_grid(self) -> PlanGrid:
+        return PlanGrid(self.stocked.triangles[self._changed])
+
+    @cached_property
+    def metal_grids(self) -> tuple[PlanGrid, ...]:
+        """The same, for vertical lines: the part itself, and beside it only what was added."""
+        if not self.faces:
+            added = (PlanGrid(self._bodies),) if len(self._bodies) else ()
+            return (self.part_grid, *added)
+        if self._changed is None or min(face.amount_mm for face in self.faces) < 0.0:
+            return (PlanGrid(self.metal),)
+        return (self.part_grid, self._changed_grid, PlanGrid(self._bodies))
+
+    def stocked_hits(self, points: FloatArray) -> Hits:
+        """Where vertical lines through plan points (n, 2) meet the stocked part."""
+        if not self.faces:
+            return self.part_grid.hits(points)
+        if self._changed is None:
+            return self._stocked_grid.hits(points)
+        bare, more = self.part_grid.hits(points), self._changed_grid.hits(points)
+        keep = ~self._changed[bare.facet]
+        line = np.concatenate([bare.line[keep], more.line])
+        z = np.concatenate([bare.z[keep], more.z])
+        up = np.concatenate([bare.up[keep], more.up])
+        facet = np.concatenate([bare.facet[keep], np.flatnonzero(self._changed)[more.facet]])
+        order = np.lexsort((z, line))
+        return Hits(line[order], z[order], up[order], facet[order])
 
     def line_hits(self, half: Half) -> Hits:
         """Where the field of lines meets a half, in the half's own frame."""
@@ -177,9 +206,8 @@ class Scene:
         return PlanGrid(self.part.triangles)
 
     @cached_property
-    def stocked_grid(self) -> PlanGrid:
-        """The stocked part's facets, for vertical lines."""
-        return self.part_grid if not self.faces else PlanGrid(self.stocked.triangles)
+    def _stocked_grid(self) -> PlanGrid:
+        return PlanGrid(self.stocked.triangles)
 
     @cached_property
     def part_tree(self) -> FacetTree:

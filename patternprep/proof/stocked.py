@@ -96,16 +96,25 @@ def rounds_between(part: Mesh, faces: Sequence[StockedFace]) -> list[FloatArray]
     most = max((face.amount_mm for face in faces), default=0.0)
     if most <= 0.0 or len(faces) < 2:
         return []
-    middle = part.triangles.mean(axis=1)
-    beside = np.zeros(part.facets, dtype=np.int64)
+    a, b, c = (part.triangles[:, i] for i in range(3))
+    middle = (a + b + c) / 3.0
+    near = np.zeros(part.facets, dtype=np.int64)
+    around = []
     for face in faces:
-        if not len(face.facets):
-            continue
-        corners = part.triangles[face.facets].reshape(-1, 3)
-        low, high = corners.min(axis=0) - 2.0 * most, corners.max(axis=0) + 2.0 * most
-        at = np.flatnonzero(~stocked & ((middle >= low) & (middle <= high)).all(axis=1))
-        apart, _ = FacetTree(part.triangles[face.facets]).distance(middle[at], 2.0 * most)
-        beside[at[apart < 2.0 * most]] += 1
+        if len(face.facets):
+            corners = part.triangles[face.facets].reshape(-1, 3)
+            low, high = corners.min(axis=0) - 2.0 * most, corners.max(axis=0) + 2.0 * most
+            inside = ~stocked
+            for i in range(3):
+                inside = inside & (middle[:, i] >= low[i]) & (middle[:, i] <= high[i])
+            near += inside
+            around.append((face.facets, np.flatnonzero(inside)))
+    beside = np.zeros(part.facets, dtype=np.int64)
+    for facets, at in around:
+        at = at[near[at] >= 2]  # what lies near one face alone is none of these rounds
+        if len(at):
+            apart, _ = FacetTree(part.triangles[facets]).distance(middle[at], 2.0 * most)
+            beside[at[apart < 2.0 * most]] += 1
     chosen = np.flatnonzero(beside >= 2)
     if not len(chosen):
         return []

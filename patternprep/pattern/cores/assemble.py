@@ -5,7 +5,7 @@ All in the mould frame at pattern size, mm.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -81,8 +81,9 @@ def _adds_up(whole: Solid, solids: Sequence[Solid]) -> bool:
 def build_core(name: str, void: Void, hollow: Solid, rule: SizeRule) -> CoreBody:
     """The core of one void with a print at each mouth.
 
-    Where a print's turn matters and its section does not settle it, the first print gets a flat,
-    or is made longer than its like. Raises GeometryFault where a print cannot be made.
+    Where a print's turn matters and its section does not settle it, the first print is made longer
+    than its like, or gets a flat, or loses a corner. Raises GeometryFault where a print cannot be
+    made.
     """
     plain = [make_print(o, rule(o, side_of(o))) for o in void.openings]
     found = wrong_turn(hollow, plain)
@@ -98,24 +99,30 @@ def build_core(name: str, void: Void, hollow: Solid, rule: SizeRule) -> CoreBody
     )
 
 
-def _keyed(plain: Sequence[Print]) -> list[tuple[list[Print], str]]:
+def _keyed(plain: Sequence[Print]) -> Iterator[tuple[list[Print], str]]:
     """The prints with something that tells one way from another, the plainest first."""
-    first = plain[0]
-    flat = make_print(first.opening, first.size, _flat_side(first))
+    first, rest = plain[0], plain[1:]
     longer = replace(first.size, length_mm=UNEQUAL * first.size.length_mm)
-    ways = [([flat, *plain[1:]], "a flat on its first print")]
-    if len(plain) > 1:
-        ways.insert(
-            0, ([make_print(first.opening, longer), *plain[1:]], "prints of unequal length")
-        )
-        both = make_print(first.opening, longer, _flat_side(first))
-        ways.append(([both, *plain[1:]], "a flat on its first, longer print"))
-    return ways
+    if rest:
+        yield [make_print(first.opening, longer), *rest], "prints of unequal length"
+    for flat, words in ((_flat_side(first), "a flat on"), (_corner(first), "a corner cut off")):
+        yield [make_print(first.opening, first.size, flat), *rest], f"{words} its first print"
+        if rest:
+            both = make_print(first.opening, longer, flat)
+            yield [both, *rest], f"{words} its first, longer print"
 
 
 def _flat_side(one: Print) -> FloatArray:
     """Where a flat goes: on top of a level print, on the +x side of an upright one."""
     return np.array([0.0, 0.0, 1.0] if one.side == "horizontal" else [1.0, 0.0, 0.0])
+
+
+def _corner(one: Print) -> FloatArray:
+    """Direction of the corner of its section that is farthest out, towards the flat's side."""
+    away = one.core_rings[0] - one.opening.point
+    reach = np.round(np.linalg.norm(away, axis=1), 6) + 1e-3 * (away @ _flat_side(one))
+    corner = away[np.argmax(reach)]
+    return np.asarray(corner / np.linalg.norm(corner))
 
 
 def _assembled(

@@ -14,6 +14,7 @@ import numpy as np
 from patternprep.errors import GeometryFault
 from patternprep.mesh.kernel import Solid, union_all
 from patternprep.mesh.mesh import FloatArray
+from patternprep.pattern.draft.spare import spared
 
 __all__ = ["BoxVent", "Dowel", "Outside", "lay_dowels", "lay_outside", "make_block"]
 
@@ -27,6 +28,7 @@ _SEGMENTS = 48
 _SPOTS = 21
 """Places tried for each peg along its rim."""
 _THROUGH_MM = 1.0
+_SPARE_MM = 1e-4
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,6 +84,7 @@ def lay_outside(
         high[0] = made.bounds[1, 0]
     if two:
         rim = max([wall_mm, *(d + 2.0 * _LIP_MM for d in dowels_mm)])
+        low[0] = min(low[0], high[0] - rim)
         low[1], high[1] = made.bounds[0, 1] - rim, made.bounds[1, 1] + rim
         least = peg_depth_mm + _DEEPER_MM + _FLOOR_MM if dowels_mm else 0.0
         low[2], high[2] = min(low[2], -least), max(high[2], least)
@@ -175,7 +178,7 @@ def make_block(
             hole = Solid.cylinder(depth + _THROUGH_MM, 0.5 * one.hole_mm, segments=_SEGMENTS)
             holes.append(hole.translate((x, y, -_THROUGH_MM if upper else -depth)))
     piece = block - union_all(holes)
-    return union_all([piece, *pegs]) if pegs else piece
+    return spared(union_all([piece, *pegs]) if pegs else piece, _SPARE_MM)
 
 
 def _peg(one: Dowel) -> Solid:

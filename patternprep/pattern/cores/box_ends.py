@@ -27,6 +27,9 @@ SLENDER = 6.0
 _LEVEL = 1e-3
 _FLUSH_MM = 1e-3
 _SEGMENTS = 32
+_VENT_SHARE = 0.5
+"""A vent is at most this share of the widest circle about it inside the end."""
+_LEAST_VENT_MM = 1.0
 _SUNK_SHARE = 0.25
 """Share of an end's width by which a vent reaches into the core, whose end leans back."""
 
@@ -102,7 +105,8 @@ def lay_vents(
 ) -> list[tuple[BoxVent, Solid]]:
     """A hole out through the wall at every closed end, as a record and as a channel (box frame).
 
-    In two halves only where it lies on the parting, so that both halves still draw.
+    In two halves only where it lies on the parting, so that both halves still draw; never wider
+    than a share of the end.
     """
     found = []
     for end in ends:
@@ -112,16 +116,13 @@ def lay_vents(
         out = to_box[:3, :3] @ end.normal
         upright = abs(float(out[2])) > 1.0 - _LEVEL
         level = abs(float(out[2])) < _LEVEL
-        if one_piece:
-            if not upright or out[2] < 0.0:
-                continue
-        elif not level:
+        if not (upright and out[2] > 0.0 if one_piece else level):
             continue
-        else:
-            across = (end.ring @ to_box[:3, :3].T + to_box[:3, 3])[:, 2]
-            if not across.min() < -0.5 * vent_mm < 0.5 * vent_mm < across.max():
-                continue
+        if level:
             point = np.array([point[0], point[1], 0.0])
+        diameter = min(vent_mm, _VENT_SHARE * _clear_width(end, to_box, point))
+        if diameter < min(vent_mm, _LEAST_VENT_MM):
+            continue
         reach = np.where(out > 0.0, outside.high - point, outside.low - point)
         with np.errstate(divide="ignore", invalid="ignore"):
             length = float(np.min(np.where(np.abs(out) > 1e-6, reach / out, np.inf)))
@@ -131,8 +132,18 @@ def lay_vents(
         turn = np.eye(4)
         turn[:3, :3] = rotation_to_z(out).T
         turn[:3, 3] = point - deep * out
-        channel = Solid.cylinder(length + deep + 1.0, 0.5 * vent_mm, segments=_SEGMENTS)
+        channel = Solid.cylinder(length + deep + 1.0, 0.5 * diameter, segments=_SEGMENTS)
         back = np.linalg.inv(to_box)
         place = back[:3, :3] @ point + back[:3, 3]
-        found.append((BoxVent(place, end.normal, vent_mm, length), channel.transform(turn)))
+        found.append((BoxVent(place, end.normal, diameter, length), channel.transform(turn)))
     return found
+
+
+def _clear_width(end: CoreEnd, to_box: FloatArray, point: FloatArray) -> float:
+    """Diameter of the largest circle about a point (box frame) inside the end, 0 outside it."""
+    basis = plan_basis(end.normal)
+    back = np.linalg.inv(to_box)
+    place = (back[:3, :3] @ point + back[:3, 3] - end.point) @ basis.T
+    section = shapely.MultiPoint((end.ring - end.point) @ basis.T).convex_hull
+    at = shapely.Point(place)
+    return 2.0 * float(section.exterior.distance(at)) if section.contains(at) else 0.0

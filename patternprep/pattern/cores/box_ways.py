@@ -16,7 +16,7 @@ from patternprep.pattern.cores.voids import plan_basis
 
 __all__ = ["BoxWay", "box_ways", "searched_ways"]
 
-PLAIN_MM = 0.02
+PLAIN_MM = 0.005
 """What a step in plainness is worth in mean depth of lost surface, mm."""
 
 _FLAT_SHARE = 0.06
@@ -43,8 +43,9 @@ def box_ways(
     core: Mesh, free: Solid | None, ends: Sequence[tuple[FloatArray, FloatArray]], draft_deg: float
 ) -> list[BoxWay]:
     """Natural ways for a core whose print ends are (point, outward normal), best first."""
-    ways = [*_one_piece(core, ends), *_two_halves(core, ends)]
     metal = ~_inside(core.triangles.mean(axis=1), free)
+    body = core.triangles[metal if metal.any() else ~metal].reshape(-1, 3)
+    ways = [*_one_piece(core, ends), *_two_halves(core, body, ends)]
     priced = [_priced(w, core, metal, draft_deg) for w in _without_twins(ways)]
     return sorted(priced, key=lambda w: w.cost_mm)
 
@@ -88,51 +89,57 @@ def _one_piece(core: Mesh, ends: Sequence[tuple[FloatArray, FloatArray]]) -> Ite
             yield BoxWay(-normal, -far, "struck off at a flat face", 3, True)
 
 
-def _two_halves(core: Mesh, ends: Sequence[tuple[FloatArray, FloatArray]]) -> Iterator[BoxWay]:
+def _two_halves(
+    core: Mesh, body: FloatArray, ends: Sequence[tuple[FloatArray, FloatArray]]
+) -> Iterator[BoxWay]:
     up = np.array([0.0, 0.0, 1.0])
-    yield from _planes(core, ends, up, "parted level in the mould", 1)
+    yield from _planes(core, body, ends, up, "parted level in the mould", 1)
     if not ends:
         for axis in np.eye(3)[:2]:
-            yield from _planes(core, ends, axis, "parted through its middle", 2)
+            yield from _planes(core, body, ends, axis, "parted through its middle", 2)
         return
     axis = ends[0][1]
     for _, other in ends[1:]:
         across = np.cross(axis, other)
         if np.linalg.norm(across) > 1e-3:
-            yield from _planes(core, ends, across, "parted in the plane of its bend", 1)
+            yield from _planes(core, body, ends, across, "parted in the plane of its bend", 1)
     basis = plan_basis(axis)
     if abs(float(axis[2])) > 1.0 - 1e-6:
         for level in np.eye(3)[:2]:
-            yield from _planes(core, ends, level, "parted along its axis", 2)
+            yield from _planes(core, body, ends, level, "parted along its axis", 2)
     upright = np.cross(axis, up)
     if np.linalg.norm(upright) > 1e-3:
-        yield from _planes(core, ends, upright, "parted upright along its axis", 2)
+        yield from _planes(core, body, ends, upright, "parted upright along its axis", 2)
     plan = shapely.MultiPoint(core.vertices @ basis.T).minimum_rotated_rectangle
     if isinstance(plan, shapely.Polygon):
         corners = np.asarray(plan.exterior.coords)[:4]
         sides = (corners[1] - corners[0], corners[2] - corners[1])
         diagonals = (corners[2] - corners[0], corners[3] - corners[1])
         for side in sides:
-            yield from _planes(core, ends, side @ basis, "parted along its axis", 3)
+            yield from _planes(core, body, ends, side @ basis, "parted along its axis", 3)
         for diagonal in diagonals:
             normal = np.array([-diagonal[1], diagonal[0]]) @ basis
-            yield from _planes(core, ends, normal, "parted along its axis from edge to edge", 4)
+            yield from _planes(
+                core, body, ends, normal, "parted along its axis from edge to edge", 4
+            )
 
 
 def _planes(
     core: Mesh,
+    body: FloatArray,
     ends: Sequence[tuple[FloatArray, FloatArray]],
     direction: FloatArray,
     words: str,
     plain: int,
 ) -> Iterator[BoxWay]:
-    """Planes through the ends of the prints and through the middle of the core."""
+    """Planes through the ends of the prints and through the middle of what lies in metal."""
     n = direction / np.linalg.norm(direction)
     lead = int(np.argmax(np.abs(n) > 0.5 * np.abs(n).max()))
     n = n if n[lead] > 0.0 else -n
     heights = core.vertices @ n
     low, high = float(heights.min()), float(heights.max())
-    offsets = [0.5 * (low + high)]
+    along = body @ n
+    offsets = [0.5 * float(along.min() + along.max()), 0.5 * (low + high)]
     across = [float(p @ n) for p, axis in ends if abs(float(axis @ n)) < 1e-3]
     if across:
         offsets = [across[0], float(np.mean(across)), *offsets]
@@ -159,9 +166,10 @@ def _without_twins(ways: Sequence[BoxWay]) -> list[BoxWay]:
 
 def _priced(way: BoxWay, core: Mesh, metal: npt.NDArray[np.bool_], draft_deg: float) -> BoxWay:
     """A rough price by facets: walls that lean too little, and what stands over undercuts."""
-    height = core.triangles.mean(axis=1) @ way.pull - way.offset_mm
+    sides = 0.5 * (core.triangles + core.triangles[:, [1, 2, 0]])  # exact for linear functions
+    height = sides @ way.pull - way.offset_mm
     ahead = np.where(height >= 0.0, 1.0, -1.0)
-    lean = core.normals @ way.pull * ahead
+    lean = (core.normals @ way.pull)[:, None] * ahead
     height = np.abs(height)
     reach = np.where(
         ahead > 0.0,
@@ -169,10 +177,10 @@ def _priced(way: BoxWay, core: Mesh, metal: npt.NDArray[np.bool_], draft_deg: fl
         np.max(height[ahead < 0.0], initial=0.0),
     )
     area = np.where(metal, core.areas, 0.0)
-    flat = height < _FLUSH_MM
-    walls = area * height * np.clip(math.tan(math.radians(draft_deg)) - lean, 0.0, 0.1)
-    over = area * np.where(lean < -_OVERHANG, -lean, 0.0) * (reach - height)
-    total = float(np.where(flat, 0.0, walls + over).sum()) / max(float(area.sum()), 1e-9)
+    walls = height * np.clip(math.tan(math.radians(draft_deg)) - lean, 0.0, 0.1)
+    over = np.where(lean < -_OVERHANG, -lean, 0.0) * (reach - height)
+    mean = np.where(height < _FLUSH_MM, 0.0, walls + over).mean(axis=1)
+    total = float((area * mean).sum()) / max(float(area.sum()), 1e-9)
     return BoxWay(
         way.pull, way.offset_mm, way.words, way.plain, way.one_piece, total + PLAIN_MM * way.plain
     )

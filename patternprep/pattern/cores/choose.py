@@ -6,7 +6,7 @@ All in the mould frame at pattern size, mm: the parting is z = 0.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, Protocol
 
 import numpy as np
@@ -21,6 +21,7 @@ __all__ = [
     "Fate",
     "HoleRules",
     "choose_holes",
+    "drill_mm",
     "joined_choices",
     "overhangs",
     "sand_depths",
@@ -58,8 +59,63 @@ class Choice:
 def choose_holes(
     voids: Sequence[Void], rules: HoleRules, named: frozenset[str], *, auto: bool
 ) -> list[Choice]:
-    """The fate of each hole: those in ``named`` get cores; the others by rule, or stay as sand."""
-    return [_choose(void, rules, void.name in named, auto) for void in voids]
+    """The fate of each hole: those in ``named`` get cores; the others by rule, or stay as sand.
+
+    A hole that opens only into cored holes gets a core with them, and so does one that the core's
+    print would fill, or that is the only way out of it; one that opens only into holes left solid
+    is left solid too.
+    """
+    choices = {v.name: _choose(v, rules, v.name in named, auto) for v in voids}
+    while _follow(choices):
+        pass
+    return list(choices.values())
+
+
+def _follow(choices: dict[str, Choice]) -> bool:
+    """Change the fate of holes that their neighbours decide; True when one was changed."""
+    for name, choice in choices.items():
+        beyond = [o.beyond for o in choice.void.openings if o.beyond in choices]
+        reached = choice.fate == "solid" or _is_reached(name, choices)
+        if choice.fate == "core":
+            way = [
+                o.beyond for o in choice.void.openings if o.inner and _is(o.beyond, "sand", choices)
+            ]
+            if not reached:
+                way += [other for other in beyond if _is(other, "solid", choices)]
+            if way:
+                reason = f"it continues {name}, which gets a core"
+                choices[way[0]] = replace(choices[way[0]], fate="core", reason=reason)
+                return True
+        elif not reached:
+            fates: tuple[tuple[Fate, str], ...] = (
+                ("core", "gets a core"),
+                ("solid", "is left solid"),
+            )
+            for fate, words in fates:
+                for other in beyond:
+                    if _is(other, fate, choices):
+                        reason = f"it opens only into {other}, which {words}"
+                        choices[name] = replace(choice, fate=fate, reason=reason)
+                        return True
+    return False
+
+
+def _is(name: str, fate: Fate, choices: dict[str, Choice]) -> bool:
+    return name in choices and choices[name].fate == fate
+
+
+def _is_reached(name: str, choices: dict[str, Choice]) -> bool:
+    """Does the hole lead into the open (or a hole not asked about) through sand or like holes?"""
+    ways, seen = [name], {name}
+    through = ("sand", choices[name].fate)
+    while ways:
+        for opening in choices[ways.pop()].void.openings:
+            if opening.beyond not in choices:
+                return True
+            if opening.beyond not in seen and choices[opening.beyond].fate in through:
+                seen.add(opening.beyond)
+                ways.append(opening.beyond)
+    return False
 
 
 def _choose(void: Void, rules: HoleRules, named: bool, auto: bool) -> Choice:
@@ -80,10 +136,15 @@ def _choose(void: Void, rules: HoleRules, named: bool, auto: bool) -> Choice:
                 break
     if not why:
         return Choice(void, "sand", "the mould's own sand draws from it and stands")
+<<<<<<< HEAD
     drilled, words = rules.drilled(max(o.diameter_mm for o in open_air))
     if not drilled:
         return Choice(void, "core", why)
     if is_round(void):
+=======
+    drilled, words = rules.drilled(drill_mm(void))
+    if drilled:
+>>>>>>> main
         return Choice(void, "solid", f"{why}; {words}")
     if overhangs(void):
         return Choice(void, "solid", f"{why}; too small for a core, though not round")
@@ -97,6 +158,18 @@ def is_round(void: Void) -> bool:
         if len(away) < FEWEST_SIDES or np.ptp(away) > OUT_OF_ROUND * float(away.max()):
             return False
     return True
+
+
+def drill_mm(void: Void) -> float:
+    """Diameter of the drill, along the axis of its largest mouth, that takes the whole hole, mm.
+
+    A round hole has the diameter of its mouth; a slot or a room behind a narrow mouth has more.
+    """
+    mouth = void.openings[0]
+    away = void.mesh.vertices - mouth.point
+    reach = np.linalg.norm(away - np.outer(away @ mouth.normal, mouth.normal), axis=1).max()
+    rim = np.linalg.norm(mouth.ring - mouth.point, axis=1).max()
+    return float(mouth.diameter_mm * reach / rim)
 
 
 def overhangs(void: Void) -> bool:
@@ -126,8 +199,10 @@ def sand_depths(void: Void) -> list[tuple[float, bool]]:
 def joined_choices(mesh: Mesh, choices: Sequence[Choice]) -> list[Choice]:
     """The same with cored holes that lead into each other made one, largest first.
 
-    ``mesh`` is the mesh that the holes were found on.
+    ``mesh`` is the mesh that the holes were found on. A mouth into a hole that is left solid is
+    none any more: metal closes it.
     """
+    solid = {c.void.name for c in choices if c.fate == "solid"}
     cored = [c for c in choices if c.fate == "core"]
     place = {c.void.name: i for i, c in enumerate(cored)}
     links = np.array(
@@ -145,6 +220,7 @@ def joined_choices(mesh: Mesh, choices: Sequence[Choice]) -> list[Choice]:
         members = [cored[i] for i in np.flatnonzero(label == group)]
         reasons = dict.fromkeys(c.reason for c in members)
         void = join_voids(mesh, [c.void for c in members])
+        void = replace(void, openings=tuple(o for o in void.openings if o.beyond not in solid))
         joined.append(Choice(void, "core", "; ".join(reasons)))
     joined.sort(key=lambda c: -c.void.volume_mm3)
     return joined + [c for c in choices if c.fate != "core"]

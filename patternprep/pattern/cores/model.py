@@ -28,6 +28,8 @@ class Opening:
     """Number of the rim: the openings of two holes that lead into each other share it."""
     beyond: str
     """Name of the hole that it leads into; empty for the open."""
+    inner: bool = False
+    """It lies in a flat wall of this very hole, so that what it leads into is no wider than it."""
 
     @property
     def diameter_mm(self) -> float:

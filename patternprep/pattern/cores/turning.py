@@ -6,9 +6,12 @@ the core then stands elsewhere. All in the mould frame at pattern size, mm.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
+import shapely
 
 from patternprep.mesh.kernel import Solid
 from patternprep.mesh.mesh import FloatArray
@@ -17,46 +20,126 @@ from patternprep.pattern.cores.voids import plan_basis
 
 __all__ = ["wrong_turn"]
 
-TURNS_DEG = (0.0, 45.0, 60.0, 90.0, 120.0, 180.0, 270.0)
-"""Turns about a print's axis that are tried: those of the usual regular sections."""
+EVEN = [math.radians(angle) for angle in range(0, 360, 5)]
+"""Turns about a print's axis that are tried besides those that bring a corner to a corner."""
+
+MOST_ROUND = 12
+"""At most this many turns of a round print are tried with the body: one shows what many would."""
+
+ROUND_SHARE = 0.8
+"""A print that fits at this share of all turns is round, and its chords do not count as corners."""
 
 FIT_MM = 0.02
 """How far a turned print may overlap its seat's wall and still be pressed in."""
 
 ELSEWHERE_MM = 0.05
-"""A turned body stands elsewhere when it lies off by more than this on the average of its skin."""
+"""A turned body stands elsewhere when what sticks out of its place is thicker than this."""
 
 
 def wrong_turn(body: Solid, prints: Sequence[Print]) -> FloatArray | None:
-    """The first turn (4, 4) that the seats allow and that puts the body elsewhere, or None."""
+    """The first turn (4, 4) that the seats allow and that puts the body elsewhere, or None.
+
+    Play in the gaps is no turn: it is told elsewhere.
+    """
     seats = [_half_spaces(p) for p in prints]
     ends = [np.concatenate(p.core_rings) for p in prints]
-    least = 0.5 * max(ELSEWHERE_MM, 2.0 * max(_sagitta(p.opening.ring) for p in prints))
-    for turn in _turns(prints):
-        if not all(_fits(_moved(points, turn), seats) for points in ends):
-            continue
-        outside = body.transform(turn) - body
-        if outside.volume > least * body.area:
-            return turn
+    chords = max(_sagitta(p.opening.ring) for p in prints)
+    for way in _ways(prints):
+        exact = [a for a in way.exact if _all_fit(ends, way.turn(a), seats)]
+        even = [a for a in EVEN if _all_fit(ends, way.turn(a), seats)]
+        is_round = len(even) >= ROUND_SHARE * len(EVEN)
+        least = max(ELSEWHERE_MM, 2.0 * chords) if is_round else ELSEWHERE_MM
+        known = [*exact, 0.0] if way.stays else exact
+        tried = exact + [a for a in even if all(_apart(a, b) > EVEN[1] for b in known)]
+        every = max(1, -(-len(tried) // MOST_ROUND))
+        for angle in tried[::every]:
+            turn = way.turn(angle)
+            if _thickest(body.transform(turn) - body) > least:
+                return turn
     return None
 
 
-def _turns(prints: Sequence[Print]) -> Iterator[FloatArray]:
-    """Every turn that brings the first print into the place of any, turned about its axis."""
+def _thickest(solid: Solid) -> float:
+    """Mean thickness of its thickest separate piece, mm."""
+    pieces = [] if solid.is_empty else [p for p in solid.bodies() if p.area > 0.0]
+    return max((2.0 * p.volume / p.area for p in pieces), default=0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class _Way:
+    """One print brought into the place of another, with a turn about the axis left free."""
+
+    start: FloatArray
+    end: FloatArray
+    own: FloatArray
+    there: FloatArray
+    exact: list[float]
+    """Angles that bring a corner onto a corner, or another print into another's direction."""
+    stays: bool
+    """The print comes to its own place, so that no turn at all is one of the angles."""
+
+    def turn(self, angle: float) -> FloatArray:
+        c, s = np.cos(angle), np.sin(angle)
+        roll = np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
+        turn = np.eye(4)
+        turn[:3, :3] = self.there.T @ roll @ self.own
+        turn[:3, 3] = self.end - turn[:3, :3] @ self.start
+        return turn
+
+
+def _ways(prints: Sequence[Print]) -> Iterator[_Way]:
+    """The first print brought into the place of each, about each of its middles."""
     first = prints[0]
-    own = _axes(first.axis)
     for other in prints:
-        there = _axes(other.axis)
-        for degrees in TURNS_DEG:
-            if other is first and degrees == 0.0:
-                continue
-            angle = np.radians(degrees)
-            c, s = np.cos(angle), np.sin(angle)
-            roll = np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
-            turn = np.eye(4)
-            turn[:3, :3] = there.T @ roll @ own
-            turn[:3, 3] = other.opening.point - turn[:3, :3] @ first.opening.point
-            yield turn
+        pairs = list(zip(_middles(first), _middles(other), strict=True))
+        if all(np.allclose(a, b, atol=1e-6) for a, b in zip(*pairs, strict=True)):
+            pairs = pairs[:1]
+        for start, end in pairs:
+            exact = _exact_rolls(first, other, prints, start, end)
+            if other is first:
+                exact = [angle for angle in exact if _apart(angle, 0.0) > 1e-6]
+            yield _Way(start, end, _axes(first.axis), _axes(other.axis), exact, other is first)
+
+
+def _apart(angle: float, other: float) -> float:
+    """Angle between two directions in the plane, radians."""
+    return abs((angle - other + math.pi) % (2.0 * math.pi) - math.pi)
+
+
+def _middles(one: Print) -> list[FloatArray]:
+    """Points that a turn may go about: the middle of the mouth and that of the print's section."""
+    basis = plan_basis(one.axis)
+    section = shapely.Polygon((one.core_rings[0] - one.opening.point) @ basis.T)
+    middle = np.array([section.centroid.x, section.centroid.y]) @ basis
+    return [one.opening.point, one.opening.point + middle]
+
+
+def _exact_rolls(
+    first: Print, other: Print, prints: Sequence[Print], start: FloatArray, end: FloatArray
+) -> list[float]:
+    away = (first.core_rings[0] - start) @ plan_basis(first.axis).T
+    corner = away[np.argmax(np.hypot(*away.T))]
+    onto = (other.core_rings[0] - end) @ plan_basis(other.axis).T
+    found = [_azimuth(onto) - _azimuth(corner)]
+    for carried in prints:
+        leaving = _directions(first, start, carried)
+        for place in prints:
+            arriving = _directions(other, end, place)
+            for a, b in zip(leaving, arriving, strict=True):
+                if min(np.hypot(*a), np.hypot(*b)) > 1e-6:
+                    found.append(np.atleast_1d(_azimuth(b) - _azimuth(a)))
+    angles = np.unique(np.round(np.concatenate(found) % (2.0 * np.pi), 9))
+    return [float(angle) for angle in angles]
+
+
+def _directions(about: Print, middle: FloatArray, one: Print) -> list[FloatArray]:
+    """In the plan across a print's axis: where another lies, and where it points."""
+    basis = plan_basis(about.axis)
+    return [basis @ (one.opening.point - middle), basis @ one.axis]
+
+
+def _azimuth(plan: FloatArray) -> FloatArray:
+    return np.asarray(np.arctan2(plan[..., 1], plan[..., 0]))
 
 
 def _sagitta(ring: FloatArray) -> float:
@@ -67,9 +150,8 @@ def _sagitta(ring: FloatArray) -> float:
 
 
 def _axes(axis: FloatArray) -> FloatArray:
-    """Right-handed unit axes (3, 3), the third along ``axis``; level prints count from the top."""
-    basis = plan_basis(axis)
-    return np.vstack([basis, axis])
+    """Right-handed unit axes (3, 3), the third along ``axis``."""
+    return np.vstack([plan_basis(axis), axis])
 
 
 def _moved(points: FloatArray, turn: FloatArray) -> FloatArray:
@@ -81,6 +163,11 @@ def _half_spaces(one: Print) -> FloatArray:
     from scipy.spatial import ConvexHull
 
     return np.asarray(ConvexHull(np.concatenate(one.seat_rings)).equations)
+
+
+def _all_fit(ends: Sequence[FloatArray], turn: FloatArray, seats: Sequence[FloatArray]) -> bool:
+    """True when the turned prints, each given by its points, all lie within a seat."""
+    return all(_fits(_moved(points, turn), seats) for points in ends)
 
 
 def _fits(points: FloatArray, seats: Sequence[FloatArray]) -> bool:

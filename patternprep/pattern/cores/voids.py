@@ -174,7 +174,7 @@ def _opening(mesh: Mesh, rim: Rim, number: int, out: bool, beyond: str) -> Openi
     swept = 0.5 * np.cross(away, np.roll(away, -1, axis=0)) @ normal
     weights = (away + np.roll(away, -1, axis=0)) / 3.0
     centre = middle + (weights * swept[:, None]).sum(axis=0) / area
-    return Opening(ring, corners, centre, normal, area, number, beyond)
+    return Opening(ring, corners, centre, normal, area, number, beyond, not out)
 
 
 def _overhang(mesh: Mesh, facets: IntArray, openings: tuple[Opening, ...]) -> tuple[float, float]:

@@ -40,11 +40,13 @@ def keep_lean(mesh: Mesh, angle_deg: float, sign: float) -> Mesh:
     under = _under(points, mesh.faces, least, sign)
     if not under.any():
         return mesh
+    area, narrow = mesh.areas, _narrow(mesh)
+    if not (under & (area > _LEAST_AREA_MM2) & narrow).any():
+        return mesh
     start, order = _around(mesh.faces, len(points))
     step = float(np.spacing(np.float32(np.abs(points).max())))
     for _ in range(_PASSES):
-        area = mesh.areas
-        bad = np.flatnonzero(under & (area > _LEAST_AREA_MM2) & _narrow(mesh))
+        bad = np.flatnonzero(under & (area > _LEAST_AREA_MM2) & narrow)
         bad = bad[np.argsort(-area[bad], kind="stable")][:_MOST]
         changed = False
         for facet in bad:

@@ -8,6 +8,7 @@ from typing import Any
 import box_shapes as shapes
 import numpy as np
 import pytest
+import shapely
 from box_checks import assert_core_draws, inside
 
 from patternprep.errors import GeometryFault
@@ -193,3 +194,20 @@ def test_a_coating_is_left_off_where_metal_comes() -> None:
     assert np.allclose(box.bare.bounds[:, 1:], [(-10.0, -8.0), (10.0, 8.0)], atol=1e-3)
     coated = box.core.trim_by_plane((1.0, 0.0, 0.0), 20.0).trim_by_plane((-1.0, 0.0, 0.0), -40.0)
     assert np.allclose(coated.bounds[:, 1:], [(-10.0, -8.0), (10.0, 8.0)], atol=0.012)
+
+
+def test_prints_that_reach_down_leave_the_parting_on_the_bore() -> None:
+    """A level bore above the parting, its prints drawn down to it: parted on the bore's axis."""
+    section = shapes.circle(48, 10.0) + np.array([0.0, 25.0])
+    foot = np.array([(-14.0, 0.0), (14.0, 0.0)])
+    drawn = np.asarray(shapely.MultiPoint(np.concatenate([section, foot])).convex_hull.exterior.xy)
+    plan = drawn.T[:-1]
+    prints = [shapes.straight(plan, 20.0), shapes.straight(plan, 20.0)]
+    shift = (80.0, 0.0, 0.0)
+    far = prints[1].core.translate(shift)
+    bore = shapes.straight(section, 100.0).core
+    ends = [prints[0].ends[0], shapes.end(prints[1].ends[1].ring + shift, shapes.X)]
+    shape = shapes.Shape(bore + prints[0].core + far, ends, prints[0].core + far)
+    box = boxed(shape)
+    assert box.greatest_loss_mm < 0.02
+    assert_core_draws(box, 1.0)
