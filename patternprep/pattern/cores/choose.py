@@ -136,15 +136,10 @@ def _choose(void: Void, rules: HoleRules, named: bool, auto: bool) -> Choice:
                 break
     if not why:
         return Choice(void, "sand", "the mould's own sand draws from it and stands")
-<<<<<<< HEAD
-    drilled, words = rules.drilled(max(o.diameter_mm for o in open_air))
+    drilled, words = rules.drilled(drill_mm(void))
     if not drilled:
         return Choice(void, "core", why)
     if is_round(void):
-=======
-    drilled, words = rules.drilled(drill_mm(void))
-    if drilled:
->>>>>>> main
         return Choice(void, "solid", f"{why}; {words}")
     if overhangs(void):
         return Choice(void, "solid", f"{why}; too small for a core, though not round")
