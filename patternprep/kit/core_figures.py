@@ -12,6 +12,7 @@ from patternprep.formulas.core_sand import core_mix, hardening
 from patternprep.formulas.cores import core_vent, core_wire
 from patternprep.kit.core_pieces import MadeCore
 from patternprep.kit.core_rules import liquid_density
+from patternprep.kit.cores import opening_of_part
 from patternprep.kit.plan import Plan
 from patternprep.mesh.mesh import FloatArray
 from patternprep.pattern.cores.choose import Choice
@@ -58,20 +59,10 @@ def _bodies(plan: Plan) -> Sequence[Any]:
 
 def _openings_of_part(plan: Plan, void: Void) -> list[Opening]:
     """The mouths of a hole of the finished part that became those of the void under its stock."""
-    own = plan.cores.part_openings if plan.cores is not None else ()
-    places = np.array([plan.frame.to_mould(o.point) for o in own])
-    turn = plan.frame.matrix[:3, :3] / _mean_factor(plan)
-    ways = np.array([turn @ o.normal for o in own])
-    found = []
-    for mouth in void.openings:
-        apart = np.linalg.norm(places - mouth.point, axis=1)
-        apart = np.where(ways @ mouth.normal > 0.5, apart, np.inf)
-        found.append(own[int(np.argmin(apart))])
-    return found
-
-
-def _mean_factor(plan: Plan) -> float:
-    return float(plan.frame.volume_factor ** (1.0 / 3.0))
+    assert plan.cores is not None
+    own = plan.cores.part_openings
+    found = [opening_of_part(o, own, plan.frame, plan.part) for o in void.openings]
+    return [o for o in found if o is not None]
 
 
 def core_figures(plan: Plan, core: MadeCore) -> dict[str, Any]:

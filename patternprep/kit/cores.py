@@ -19,11 +19,11 @@ from patternprep.pattern.cores.voids import find_voids
 from patternprep.pattern.frame import Frame
 from patternprep.progress import Progress, silent
 
-__all__ = ["CorePlan", "plan_cores"]
+__all__ = ["CorePlan", "opening_of_part", "plan_cores"]
 
 
-SAME_MOUTH = 0.05
-"""A mouth moves by less than this share of the part's size when stock is added."""
+ASIDE_SHARE, ALONG_SHARE = 0.02, 0.3
+"""How far stock may move a mouth, aside and along its axis, as shares of the part's size."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,16 +133,30 @@ def _without_core(choice: Choice, fault: str) -> Choice:
 
 def _of_the_part(choice: Choice, openings: Sequence[Opening], frame: Frame, part: Mesh) -> Choice:
     """The same, but left to sand where stock made a mouth that the finished part does not have."""
-    if choice.fate == "sand":
+    if choice.fate == "sand" or all(
+        opening_of_part(mouth, openings, frame, part) is not None for mouth in choice.void.openings
+    ):
         return choice
-    reach = SAME_MOUTH * float(part.size.max())
-    places = np.array([frame.to_mould(o.point) for o in openings]).reshape(-1, 3)
-    for mouth in choice.void.openings:
-        apart = np.linalg.norm(places - mouth.point, axis=1)
-        if not len(apart) or apart.min() > reach:
-            reason = f"{choice.reason}; but its mouth is made by stock, not by the finished part"
-            return Choice(choice.void, "sand", reason)
-    return choice
+    reason = f"{choice.reason}; but its mouth is made by stock, not by the finished part"
+    return Choice(choice.void, "sand", reason)
+
+
+def opening_of_part(
+    mouth: Opening, openings: Sequence[Opening], frame: Frame, part: Mesh
+) -> Opening | None:
+    """The mouth of the finished part (its own axes) that one in the mould became under stock."""
+    if not openings:
+        return None
+    size = float(part.size.max())
+    away = np.array([frame.to_mould(o.point) for o in openings]) - mouth.point
+    along = np.abs(away @ mouth.normal)
+    aside = np.linalg.norm(away - np.outer(away @ mouth.normal, mouth.normal), axis=1)
+    turn = frame.matrix[:3, :3] / frame.volume_factor ** (1.0 / 3.0)
+    alike = np.array([turn @ o.normal for o in openings]) @ mouth.normal > 0.5
+    same = alike & (aside <= ASIDE_SHARE * size) & (along <= ALONG_SHARE * size)
+    if not same.any():
+        return None
+    return openings[int(np.argmin(np.where(same, along + aside, np.inf)))]
 
 
 def _named(
