@@ -250,13 +250,17 @@ def hole_warnings(plan: Plan) -> list[str]:
     if plan.cores is None:
         return []
     told = []
+    left: dict[str, list[str]] = {}
     for choice in plan.cores.choices:
-        x, y, z = (float(c) for c in plan.frame.to_part(choice.void.point))
         if choice.fate == "solid":
-            told.append(
-                f"The hole at ({x:.1f}, {y:.1f}, {z:.1f}) mm is left solid, to be drilled: "
-                f"{choice.reason}."
-            )
+            x, y, z = (float(c) for c in plan.frame.to_part(choice.void.point))
+            left.setdefault(choice.reason, []).append(f"({x:.1f}, {y:.1f}, {z:.1f})")
+    for reason, places in left.items():
+        one = len(places) == 1
+        told.append(
+            f"The hole{'' if one else 's'} at {', '.join(places)} mm {'is' if one else 'are'} left "
+            f"solid: {reason}."
+        )
     for core in plan.cores.cores:
         sides = {p.side for p in core.prints}
         if sides == {"drag"}:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from patternprep.report.layout import bullets, heading, pairs, size_text
+from patternprep.report.layout import heading, pairs, size_text, without_sources
 from patternprep.units import format_mass
 
 __all__ = ["cores_text"]
@@ -19,16 +19,13 @@ def cores_text(figures: dict[str, Any]) -> str:
         boxes = [box for box in figures["boxes"] if box["core"] == core["name"]]
         blocks.append(heading(f"{core['name']}: fills {core['hole']}"))
         blocks.append(pairs(_rows(core, boxes)))
-    if figures["cores"]:
-        blocks.append(heading("Core sand"))
-        blocks.append(bullets(figures["cores"][0]["hardening"]))
     return "\n".join(blocks)
 
 
 def _rows(core: dict[str, Any], boxes: list[dict[str, Any]]) -> list[tuple[str, str]]:
     bearing, moves = core["bearing"], core["float_mm"]
     rows = [
-        ("why", core["reason"]),
+        ("why", without_sources(core["reason"])),
         ("core", f"{size_text(core['size_mm'])}, {format_mass(core['mass_kg'])}"),
     ]
     rows += [(SEATS[one["side"]], _print_words(one)) for one in core["prints"]]
@@ -59,11 +56,11 @@ def _rows(core: dict[str, Any], boxes: list[dict[str, Any]]) -> list[tuple[str, 
     if bearing["kpa"] is not None:
         bears = f"{bearing['kpa']:.1f} of {bearing['allowable_kpa']:.0f} kPa"
     if not bearing["holds"]:
-        bears += f"; {core['chaplets']['text']}"
+        bears += f"; {without_sources(core['chaplets']['text'])}"
     rows.append(("prints bear", bears))
-    rows.append(("vent", core["vent"]["text"]))
+    rows.append(("vent", without_sources(core["vent"]["text"])))
     if core["wire"]["needed"]:
-        rows.append(("wire", core["wire"]["text"]))
+        rows.append(("wire", without_sources(core["wire"]["text"])))
     if boxes:
         rows.append(("box", f"{boxes[0]['kind']}: {', '.join(box['name'] for box in boxes)}"))
         left = core["box_draft"]["greatest_mm"]

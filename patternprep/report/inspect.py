@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from patternprep.report.layout import bullets, heading, pairs, sentence, size_text
+from patternprep.report.layout import bullets, heading, pairs, sentence, size_text, without_sources
 
 __all__ = ["inspect_text"]
 
@@ -71,10 +71,13 @@ def _holes(holes: list[dict[str, Any]]) -> list[str]:
             widths = " and ".join(f"{d:.1f}" for d in hole["diameter_mm"])
             into = f", leads into {', '.join(hole['leads_into'])}" if hole["leads_into"] else ""
             rows.append(
-                f"  {hole['name']}: {FATES[made_by]}, mouths {widths} mm wide, at "
-                f"({x:.1f}, {y:.1f}, {z:.1f}){into}"
+                sentence(
+                    f"{hole['name']}: {FATES[made_by]}, mouths {widths} mm wide, at "
+                    f"({x:.1f}, {y:.1f}, {z:.1f}){into}",
+                    2,
+                )
             )
-        rows.append(sentence(reason, 5))
+        rows.append(sentence(without_sources(reason), 5))
     head = heading("Holes at the best parting, in green sand (--core decides)")
     return [head, "\n".join(rows)]
 

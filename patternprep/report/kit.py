@@ -7,7 +7,7 @@ from typing import Any
 
 from patternprep.proof.words import figure_text
 from patternprep.report.cores import cores_text
-from patternprep.report.layout import bullets, heading, pairs, sentence, size_text
+from patternprep.report.layout import bullets, heading, pairs, sentence, size_text, without_sources
 from patternprep.units import format_mass
 
 __all__ = ["estimate_text", "kit_text"]
@@ -164,7 +164,7 @@ def _metal(figures: dict[str, Any]) -> str:
 
 
 def _warned(figures: dict[str, Any]) -> str:
-    warnings = figures["warnings"]
+    warnings = [without_sources(warning) for warning in figures["warnings"]]
     return heading("Look at this") + "\n" + bullets(warnings) if warnings else ""
 
 
