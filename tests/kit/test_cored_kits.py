@@ -137,8 +137,9 @@ def elbow() -> tuple[Solid, float]:
         np.array([[1, 0, 0, 80.0], [0, 0, -1, 0], [0, 1, 0, 0], [0, 0, 0, 1.0]]),
         np.array([[0, 0, -1, 0], [-1, 0, 0, 80.0], [0, 1, 0, 0], [0, 0, 0, 1.0]]),
     ]
-    body = Solid.revolve(1.6 * ring + [80.0, 0.0], 128, 90.0)
-    hollow = Solid.revolve(ring + [80.0, 0.0], 128, 90.0)
+    out = np.array([80.0, 0.0])
+    body = Solid.revolve(1.6 * ring + out, 128, 90.0)
+    hollow = Solid.revolve(ring + out, 128, 90.0)
     for end in ends:
         body = body + Solid.cylinder(12.0, 48.0, segments=SIDES).transform(end)
         hollow = hollow + Solid.extrude([ring], 12.0).transform(end)
