@@ -13,7 +13,7 @@ import numpy as np
 from patternprep.errors import GeometryFault
 from patternprep.mesh.kernel import Solid, union_all
 from patternprep.mesh.mesh import FloatArray
-from patternprep.pattern.cores.model import Opening, Void
+from patternprep.pattern.cores.model import Opening, Void, place_words
 from patternprep.pattern.cores.prints import Print, PrintSize, Side, make_print, side_of
 from patternprep.pattern.cores.turning import wrong_turn
 
@@ -60,14 +60,12 @@ def close_voids(
         return filled, solids, None
     for void, solid in zip(voids, solids, strict=True):
         if not _adds_up(part + solid, [part, solid]):
-            x, y, z = (float(c) for c in void.point)
-            return filled, solids, (void, _NOT_CLEAR.format(x, y, z))
-    x, y, z = (float(c) for c in voids[0].point)
-    return filled, solids, (voids[0], _NOT_CLEAR.format(x, y, z))
+            return filled, solids, (void, _NOT_CLEAR.format(place_words(void.point)))
+    return filled, solids, (voids[0], _NOT_CLEAR.format(place_words(voids[0].point)))
 
 
 _NOT_CLEAR = (
-    "The hole that opens at ({:.2f}, {:.2f}, {:.2f}) mm in the mould cannot be closed with a flat "
+    "The hole that opens at {} in the mould cannot be closed with a flat "
     "lid, for metal stands in its mouth; leave it without a core."
 )
 
@@ -92,9 +90,8 @@ def build_core(name: str, void: Void, hollow: Solid, rule: SizeRule) -> CoreBody
     for prints, words in _keyed(plain):
         if wrong_turn(hollow, prints) is None:
             return _assembled(name, void, hollow, prints, words)
-    x, y, z = (float(c) for c in void.point)
     raise GeometryFault(
-        f"The core at ({x:.2f}, {y:.2f}, {z:.2f}) mm can be set turned, and neither a flat on its "
+        f"The core at {place_words(void.point)} can be set turned, and neither a flat on its "
         "print nor unequal prints prevent it; choose another pull, or leave it without a core."
     )
 
@@ -148,10 +145,10 @@ def check_apart(filled: Solid, cores: Sequence[CoreBody]) -> None:
         for other in cores[i + 1 :]:
             shared = core.seats & other.seats
             if shared.volume > TOUCH_MM3:
-                x, y, z = (float(c) for c in shared.bounds.mean(axis=0))
+                middle = place_words(shared.bounds.mean(axis=0))
                 raise GeometryFault(
-                    f"The prints of {core.name} and {other.name} run into each other at ({x:.2f}, "
-                    f"{y:.2f}, {z:.2f}) mm in the mould; shorten them with --print-length, or "
+                    f"The prints of {core.name} and {other.name} run into each other at {middle} "
+                    "in the mould; shorten them with --print-length, or "
                     "leave one of the holes without a core."
                 )
 
@@ -161,9 +158,9 @@ def _check_clear(filled: Solid, core: CoreBody, one: Print) -> None:
     outside = one.seat.trim_by_plane([float(c) for c in one.opening.normal], offset)
     shared = outside & filled
     if shared.volume > TOUCH_MM3:
-        x, y, z = (float(c) for c in shared.bounds.mean(axis=0))
+        middle = place_words(shared.bounds.mean(axis=0))
         raise GeometryFault(
-            f"The {one.side} print of {core.name} runs into the part at ({x:.2f}, {y:.2f}, "
-            f"{z:.2f}) mm in the mould ({shared.volume:.1f} mm3); shorten it with --print-length, "
+            f"The {one.side} print of {core.name} runs into the part at {middle} "
+            f"in the mould ({shared.volume:.1f} mm3); shorten it with --print-length, "
             "or leave that hole without a core."
         )

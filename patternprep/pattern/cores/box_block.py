@@ -14,7 +14,7 @@ import numpy as np
 from patternprep.errors import GeometryFault
 from patternprep.mesh.kernel import Solid, union_all
 from patternprep.mesh.mesh import FloatArray
-from patternprep.pattern.draft.spare import spared
+from patternprep.pattern.cores.box_spare import plainer
 
 __all__ = ["BoxVent", "Dowel", "Outside", "lay_dowels", "lay_outside", "make_block"]
 
@@ -28,7 +28,6 @@ _SEGMENTS = 48
 _SPOTS = 21
 """Places tried for each peg along its rim."""
 _THROUGH_MM = 1.0
-_SPARE_MM = 1e-4
 
 
 @dataclass(frozen=True, eq=False)
@@ -178,7 +177,7 @@ def make_block(
             hole = Solid.cylinder(depth + _THROUGH_MM, 0.5 * one.hole_mm, segments=_SEGMENTS)
             holes.append(hole.translate((x, y, -_THROUGH_MM if upper else -depth)))
     piece = block - union_all(holes)
-    return spared(union_all([piece, *pegs]) if pegs else piece, _SPARE_MM)
+    return plainer(union_all([piece, *pegs]) if pegs else piece)
 
 
 def _peg(one: Dowel) -> Solid:

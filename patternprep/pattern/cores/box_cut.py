@@ -18,16 +18,14 @@ from patternprep.pattern.cores.box_draw import (
 )
 from patternprep.pattern.cores.box_ends import CoreEnd, ramming_end
 from patternprep.pattern.cores.box_loss import BoxLoss, box_loss
+from patternprep.pattern.cores.box_spare import plainer
 from patternprep.pattern.cores.box_ways import BoxWay
-from patternprep.pattern.draft.spare import spared
 from patternprep.pattern.frame import rotation_to_z
 from patternprep.progress import Progress, silent
 
-__all__ = ["SPARE_MM", "CutCore", "cut_core"]
+__all__ = ["CutCore", "cut_core"]
 
-SPARE_MM = 1e-4
-"""How far the core's surface may move when needless facets are spared."""
-
+_WEDGE_SHARE = 1e-6
 _GROWN = 1.0 + 2e-4
 
 
@@ -81,7 +79,9 @@ def cut_core(
         open_half = None if beyond is None else beyond.lower if lower else beyond.upper
         drawn = drawable_half(half, draft_deg, open_half=open_half, progress=progress)
         made.append(drawn.transform(MIRROR) if lower else drawn)
-    whole = spared(made[0] if len(made) == 1 else union_all(made), SPARE_MM)
+    whole = plainer(made[0] if len(made) == 1 else union_all(made))
+    if (whole + halves.whole).volume > (1.0 + _WEDGE_SHARE) * halves.whole.volume:
+        whole = whole & halves.whole  # a wedge that the kernel left over a sharp edge
     metal = halves.whole if free is None else halves.whole - _grown(free.transform(to_box))
     loss = box_loss(metal, whole)
     back = np.linalg.inv(to_box)

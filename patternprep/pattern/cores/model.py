@@ -8,7 +8,13 @@ import numpy as np
 
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 
-__all__ = ["Opening", "Void"]
+__all__ = ["Opening", "Void", "place_words"]
+
+
+def place_words(point: FloatArray) -> str:
+    """A point (3,) in words: "(1.00, 2.00, 0.00) mm"."""
+    x, y, z = (float(c) + 0.0 for c in np.round(point, 2))
+    return f"({x:.2f}, {y:.2f}, {z:.2f}) mm"
 
 
 @dataclass(frozen=True, eq=False)

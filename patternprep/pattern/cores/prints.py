@@ -17,7 +17,7 @@ import shapely
 from patternprep.errors import GeometryFault
 from patternprep.mesh.kernel import Solid, hull_of_points
 from patternprep.mesh.mesh import FloatArray
-from patternprep.pattern.cores.model import Opening
+from patternprep.pattern.cores.model import Opening, place_words
 from patternprep.pattern.cores.voids import plan_basis
 
 __all__ = ["Print", "PrintSize", "Side", "make_print", "side_of"]
@@ -79,8 +79,8 @@ def side_of(opening: Opening) -> Side:
     from within a half.
     """
     lean = float(opening.normal[2])
-    x, y, z = (float(c) for c in opening.point)
-    where = f"The hole's mouth at ({x:.2f}, {y:.2f}, {z:.2f}) mm in the mould"
+    height = float(opening.point[2])
+    where = f"The hole's mouth at {place_words(opening.point)} in the mould"
     if abs(lean) <= math.sin(math.radians(LEVEL_DEG)):
         return "horizontal"
     if abs(lean) < math.cos(math.radians(LEVEL_DEG)):
@@ -90,10 +90,11 @@ def side_of(opening: Opening) -> Side:
             "or stand upright; choose a pull along or across the hole with --pull, or leave it "
             "without a core."
         )
-    if lean * z < -1e-6:
+    if lean * height < -1e-6:
         raise GeometryFault(
-            f"{where} faces the parting from within the {'drag' if z < 0.0 else 'cope'}, where no "
-            "sand can hold a print; move the parting with --parting, or leave it without a core."
+            f"{where} faces the parting from within the {'drag' if height < 0.0 else 'cope'}, "
+            "where no sand can hold a print; move the parting with --parting, or leave it "
+            "without a core."
         )
     return "cope" if lean > 0.0 else "drag"
 
@@ -117,13 +118,18 @@ def make_print(opening: Opening, size: PrintSize, flat: FloatArray | None = None
     narrow = math.tan(math.radians(size.taper_deg)) if drop == 0.0 else 0.0
     length, gap_side, gap_end = size.length_mm, size.gap_side_mm, size.gap_end_mm
 
-    def ring(offset: float, along: float) -> FloatArray:
-        return _ring(section, offset, opening, basis, along)
+    def ring(plan: shapely.Polygon, along: float) -> FloatArray:
+        return _placed(plan, opening, basis, along)
 
-    core = (ring(0.0, 0.0), ring(-narrow * length, length))
-    far = length + gap_end
-    seat = (ring(gap_side, 0.0), ring(gap_side - narrow * far, far))
-    sunk = ring(gap_side + narrow * SUNK_MM, -SUNK_MM)
+    def offset(plan: shapely.Polygon, by: float) -> shapely.Polygon:
+        return _offset(plan, by, section, opening)
+
+    end = offset(section, -narrow * length)
+    core = (ring(section, 0.0), ring(end, length))
+    # the seat's end is grown from the core's: sides that a taper eats up leave no less gap
+    mouth, bottom = offset(section, gap_side), offset(end, gap_side - narrow * gap_end)
+    seat = (ring(mouth, 0.0), ring(bottom, length + gap_end))
+    sunk = ring(offset(section, gap_side + narrow * SUNK_MM), -SUNK_MM)
     return Print(
         side=side,
         opening=opening,
@@ -132,25 +138,27 @@ def make_print(opening: Opening, size: PrintSize, flat: FloatArray | None = None
         core_rings=core,
         seat_rings=seat,
         core=hull_of_points(np.concatenate(core)),
-        seat=hull_of_points(np.concatenate([sunk, seat[1]])),
+        seat=hull_of_points(np.concatenate([sunk, *seat])),
     )
 
 
-def _ring(
-    section: shapely.Polygon, offset: float, opening: Opening, basis: FloatArray, along: float
-) -> FloatArray:
-    """The section grown by ``offset`` (sharp corners stay) at a distance along the axis, (k, 3)."""
-    grown = section if offset == 0.0 else section.buffer(offset, join_style="mitre")
-    wide = math.sqrt(section.area)
-    if grown.is_empty or math.sqrt(grown.area) < SLIMMEST * wide:
-        x, y, z = (float(c) for c in opening.point)
+def _offset(
+    plan: shapely.Polygon, by: float, section: shapely.Polygon, opening: Opening
+) -> shapely.Polygon:
+    """A plan with its sides moved out (sharp corners stay); refused where little is left."""
+    grown = plan if by == 0.0 else plan.buffer(by, join_style="mitre")
+    if grown.is_empty or math.sqrt(grown.area) < SLIMMEST * math.sqrt(section.area):
         raise GeometryFault(
-            f"The core print at ({x:.2f}, {y:.2f}, {z:.2f}) mm narrows to nothing over its length; "
+            f"The core print at {place_words(opening.point)} narrows to nothing over its length; "
             "give it less taper or less length."
         )
-    plan = np.asarray(shapely.orient_polygons(grown).exterior.coords)[:-1]
-    points = opening.point + plan @ basis + along * opening.normal
-    return np.asarray(points)
+    return grown
+
+
+def _placed(plan: shapely.Polygon, opening: Opening, basis: FloatArray, along: float) -> FloatArray:
+    """The corners of a plan at a distance along the axis from the mouth, (k, 3)."""
+    corners = np.asarray(shapely.orient_polygons(plan).exterior.coords)[:-1]
+    return np.asarray(opening.point + corners @ basis + along * opening.normal)
 
 
 def _down_to_parting(

@@ -105,7 +105,9 @@ def assert_cavity_is_core(box: CoreBox) -> None:
     """The room in each piece is the core's: no overlap, and no gap of a hundredth or more."""
     for piece in box.pieces:
         core = box.bare.transform(piece.matrix)
-        assert (piece.solid & core).volume < 1e-3
+        # told by what is cut off: an intersection of walls that all but coincide may show a wedge
+        overlap = piece.solid.volume - (piece.solid - core).volume
+        assert overlap < 1e-3 + 2e-7 * core.area, overlap
         top = _parting_height(box, piece) - 1e-6
         low, high = piece.solid.bounds
         high[2] = top

@@ -59,9 +59,9 @@ TURNABLE = {
     "keyway that ends before the faces": upright(ngon(15, 48))
     + Solid.box((0, -3, -20), (18, 3, 20)),
     "room at one end": upright(ngon(15, 48))
-    + Solid.cylinder(20, 25, segments=48).translate((0, 0, 5)),
+    + Solid.cylinder(20, 25, segments=24).translate((0, 0, 5)),
     "level room at one end": level(ngon(15, 48))
-    + Solid.cylinder(20, 25, segments=48).translate((0, 0, 5)).transform(X_UP),
+    + Solid.cylinder(20, 25, segments=24).translate((0, 0, 5)).transform(X_UP),
     "blind rectangle with a room to one side": Solid.box((-10, -6, 0), (10, 6, 60))
     + Solid.box((-30, -6, -20), (10, 6, 10)),
     "blind square with a room to one side": Solid.box((-10, -10, 0), (10, 10, 60))
