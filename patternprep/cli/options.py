@@ -76,6 +76,24 @@ StockRule = Annotated[str | None, typer.Option(help="What table means: iso or ha
 AllowanceGrade = Annotated[str | None, typer.Option(help="ISO 8062-3 allowance grade, A to K.")]
 ToleranceGrade = Annotated[str | None, typer.Option(help="ISO 8062-3 DCTG grade, 1 to 16.")]
 CopeExtra = Annotated[str | None, typer.Option(help='More on faces up in the cope: "30 %".')]
+Core = Annotated[
+    list[str] | None,
+    typer.Option(
+        metavar="WHICH", help='auto (default), none, or a hole: "bore 1", "at 10,0,35"; repeatable.'
+    ),
+]
+MouldSand = Annotated[
+    str | None, typer.Option(help="green sand (default), silicate sand or resin sand.")
+]
+Binder = Annotated[
+    str | None, typer.Option(help="Core sand: silicate (default), oil, furan or urethane.")
+]
+DrillUpTo = Annotated[str | None, typer.Option(help="Holes up to this are left for the drill.")]
+PrintLength = Annotated[str | None, typer.Option(help="Length of every core print.")]
+PrintGap = Annotated[str | None, typer.Option(help="Gap at the sides of every core print.")]
+BoxDraft = Annotated[str | None, typer.Option(help="Draft of the core boxes.")]
+BoxWall = Annotated[str | None, typer.Option(help="Wall of the core boxes.")]
+Coating = Annotated[str | None, typer.Option(help="Thickness of the coating on cores.")]
 PrinterError = Annotated[
     str | None, typer.Option(help='How much too large a print comes out: "0.2 %"; print/ only.')
 ]
@@ -120,6 +138,15 @@ KEYS = {
     "allowance_grade": "stock_rule.allowance_grade",
     "tolerance_grade": "stock_rule.tolerance_grade",
     "cope_extra": "stock_rule.cope_extra",
+    "core": "cores.holes",
+    "mould_sand": "mould.sand",
+    "binder": "cores.binder",
+    "drill_up_to": "cores.drilled_up_to",
+    "print_length": "cores.print_length",
+    "print_gap": "cores.print_gap",
+    "box_draft": "cores.box_draft",
+    "box_wall": "cores.box_wall",
+    "coating": "cores.coating",
     "printer_error": "printer.size_error",
     "plastic": "printer.plastic",
     "infill": "printer.infill",
@@ -165,6 +192,15 @@ def _job_options(
     allowance_grade: AllowanceGrade = None,
     tolerance_grade: ToleranceGrade = None,
     cope_extra: CopeExtra = None,
+    core: Core = None,
+    mould_sand: MouldSand = None,
+    binder: Binder = None,
+    drill_up_to: DrillUpTo = None,
+    print_length: PrintLength = None,
+    print_gap: PrintGap = None,
+    box_draft: BoxDraft = None,
+    box_wall: BoxWall = None,
+    coating: Coating = None,
     printer_error: PrinterError = None,
     plastic: Plastic = None,
     infill: Infill = None,
@@ -217,7 +253,7 @@ def as_job(part_or_job: Path, options: dict[str, Any]) -> Job:
         values = {"part": {"file": str(part_or_job)}, "alloy": {}}
     for option, key in KEYS.items():
         given = options.get(option)
-        if given is not None:
+        if given is not None and given != []:
             section, name = key.split(".")
             values.setdefault(section, {})[name] = str(given) if isinstance(given, Path) else given
     if options.get("stock"):

@@ -9,6 +9,13 @@ from typing import Any
 import numpy as np
 
 from patternprep import __version__
+from patternprep.kit.core_figures import (
+    box_figures,
+    core_figures,
+    hole_figures,
+    hole_warnings,
+)
+from patternprep.kit.core_pieces import CoreVolumes, MadeCore, core_volumes
 from patternprep.kit.halves import Halves
 from patternprep.kit.metal import metal_figures
 from patternprep.kit.pieces import Piece
@@ -21,12 +28,16 @@ __all__ = ["FIGURES_VERSION", "candidate_figures", "figures_of", "part_figures"]
 FIGURES_VERSION = 1
 
 
-def figures_of(plan: Plan, halves: Halves, pieces: Sequence[Piece]) -> dict[str, Any]:
+def figures_of(
+    plan: Plan, halves: Halves, pieces: Sequence[Piece], cores: Sequence[MadeCore]
+) -> dict[str, Any]:
     """All figures but hashes, files and the proof; plain Python values only."""
     pattern_mm3 = sum(piece.mesh.volume for piece in pieces)
-    casting_mm3 = pattern_mm3 / plan.frame.volume_factor
-    volumes = _volumes(plan, halves, casting_mm3)
-    metal = metal_figures(plan.job, plan.alloy, casting_mm3, pattern_mm3)
+    held = core_volumes(plan, halves, cores)
+    factor = plan.frame.volume_factor
+    casting_mm3 = (pattern_mm3 - held.cores - held.clearance) / factor
+    volumes = _volumes(plan, halves, held, casting_mm3)
+    metal = metal_figures(plan.job, plan.alloy, casting_mm3, pattern_mm3, cored=bool(cores))
     figures: dict[str, Any] = {
         "version": FIGURES_VERSION,
         "made_with": f"patternprep {__version__}",
@@ -48,8 +59,9 @@ def figures_of(plan: Plan, halves: Halves, pieces: Sequence[Piece]) -> dict[str,
         "pour": metal.pour,
         "charge": metal.charge,
         "pattern": metal.pattern,
-        "cores": [],
-        "boxes": [],
+        "holes": hole_figures(plan),
+        "cores": [core_figures(plan, core) for core in cores],
+        "boxes": [row for core in cores for row in box_figures(core)],
         "risers": [],
         "gating": None,
         "print": {"scale": float(pieces[0].print_matrix[0, 0])},
@@ -81,23 +93,30 @@ def _reading(plan: Plan) -> dict[str, Any]:
     }
 
 
-def _volumes(plan: Plan, halves: Halves, casting_mm3: float) -> dict[str, float]:
-    """Causes at casting size; what rounding to 32-bit files moved is told as ``rounding``."""
+def _volumes(plan: Plan, halves: Halves, held: CoreVolumes, casting_mm3: float) -> dict[str, float]:
+    """Causes at casting size; what rounding to 32-bit files moved is told as ``rounding``.
+
+    The causes up to ``box_draft`` make up the casting; the prints, their clearance and the cores
+    in the metal are what the pattern holds beside it.
+    """
     factor = plan.frame.volume_factor
     drafted = halves.drafted
-    volumes = {
+    causes = {
         "part": plan.part.volume,
         "stock": plan.stocked.volume - plan.part.volume,
+        "left_solid": held.left_solid / factor,
         "undercut_filled": drafted.undercut_filled_mm3 / factor,
-        "draft": drafted.draft_mm3 / factor,
+        "draft": (drafted.draft_mm3 - held.through_draft) / factor,
         "parting_match": drafted.parting_match_mm3 / factor,
-        "prints": 0.0,
-        "print_clearance": 0.0,
-        "cores_in_metal": 0.0,
+        "box_draft": held.box_draft / factor,
     }
-    volumes["rounding"] = casting_mm3 - sum(volumes.values())
-    volumes["casting"] = casting_mm3
-    return volumes
+    return causes | {
+        "rounding": casting_mm3 - sum(causes.values()),
+        "casting": casting_mm3,
+        "prints": held.prints / factor,
+        "print_clearance": held.clearance / factor,
+        "cores_in_metal": held.in_metal / factor,
+    }
 
 
 def _parting(plan: Plan, halves: Halves) -> dict[str, Any]:
@@ -182,6 +201,7 @@ def _warnings(plan: Plan, halves: Halves) -> list[str]:
             f"{undercut.kind} at ({x:.1f}, {y:.1f}, {z:.1f}) mm is filled with "
             f"{undercut.volume_mm3 / 1000.0:.3f} cm3 of metal: {undercut.advice}"
         )
+    warnings += hole_warnings(plan)
     for row in plan.stock:
         radius = row.face.radius_mm
         if row.face.kind == "bore" and radius and radius - row.amount_mm < 0.25 * radius:

@@ -8,6 +8,7 @@ from patternprep.errors import UsageFault
 from patternprep.formulas.draft_angle import draft_rule
 from patternprep.kit.plan import Plan
 from patternprep.mesh.kernel import Solid
+from patternprep.pattern.cores.seat import SeatedPattern, seat_cores
 from patternprep.pattern.draft import (
     AngleRule,
     DraftedPattern,
@@ -29,13 +30,19 @@ class Halves:
     """The drafted pattern with the places that had to be filled."""
 
     drafted: DraftedPattern
+    """The metal's own halves."""
+    seated: SeatedPattern
+    """The same with the seats of core prints: the pattern."""
     undercuts: tuple[Undercut, ...]
 
 
 def make_halves(plan: Plan, progress: Progress = silent) -> Halves:
     """Cut the stocked part at the parting, draft both halves and match them."""
     progress("cutting at the parting")
-    whole = Solid.from_mesh(plan.in_mould, "the part with its stock")
+    cores = plan.cores
+    whole = None if cores is None else cores.filled
+    if whole is None:
+        whole = Solid.from_mesh(plan.in_mould, "the part with its stock")
     low, high = (float(z) for z in whole.bounds[:, 2])
     cope, drag = _cut(whole, low, high)
     least = SMALLEST_NAMED_SHARE * whole.volume
@@ -50,7 +57,15 @@ def make_halves(plan: Plan, progress: Progress = silent) -> Halves:
         progress=progress,
     )
     undercuts = undercuts_of_pairs(drafted.filled_pairs, plan.frame.inverse, least)
-    return Halves(drafted, tuple(undercuts))
+    seated = seat_cores(
+        drafted.cope,
+        drafted.drag,
+        [] if cores is None else [one for core in cores.cores for one in core.prints],
+        _angles(plan),
+        plan.job.draft.corner,
+        progress,
+    )
+    return Halves(drafted, seated, tuple(undercuts))
 
 
 def _cut(whole: Solid, low: float, high: float) -> tuple[Solid | None, Solid | None]:

@@ -5,11 +5,18 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from patternprep.kit.core_rules import CoreRules
 from patternprep.kit.figures import candidate_figures, part_figures, plain
+from patternprep.kit.job import CoresChoice, MouldChoice
 from patternprep.kit.plan import partings_for
 from patternprep.mesh.faces import Face, find_faces
+from patternprep.mesh.mesh import Mesh
 from patternprep.mesh.read.part import read_part
 from patternprep.mesh.read.stl import DEFAULT_FACET_LIMIT
+from patternprep.pattern.cores.choose import choose_holes
+from patternprep.pattern.cores.voids import find_voids
+from patternprep.pattern.frame import mould_frame
+from patternprep.pattern.parting import PartingCandidate
 from patternprep.progress import Progress, silent
 
 __all__ = ["inspect_part"]
@@ -26,7 +33,8 @@ def inspect_part(
 ) -> dict[str, Any]:
     """Everything that is found on a part, as plain values.
 
-    Keys: ``part``, ``reading``, ``faces`` (largest first), ``partings`` (best first).
+    Keys: ``part``, ``reading``, ``faces`` (largest first), ``holes`` (as the best parting would
+    have them made), ``partings`` (best first).
     """
     read = read_part(
         part, units=units, facet_limit=facet_limit or DEFAULT_FACET_LIMIT, progress=progress
@@ -50,9 +58,36 @@ def inspect_part(
                 "warnings": list(read.warnings),
             },
             "faces": [face_figures(face) for face in faces.faces],
+            "holes": holes_at_parting(mesh, candidates[0]),
             "partings": [candidate_figures(candidate) for candidate in candidates],
         }
     )
+
+
+def holes_at_parting(mesh: Mesh, candidate: PartingCandidate) -> list[dict[str, Any]]:
+    """Every hole that opens through flat faces: made by sand, by a core, or left for the drill.
+
+    Judged at the part's own size in green sand, for any metal.
+    """
+    frame = mould_frame(mesh, candidate.pull, candidate.offset_mm)
+    rules = CoreRules(CoresChoice(), MouldChoice(), None)
+    rows = []
+    for choice in choose_holes(
+        find_voids(frame.mesh_to_mould(mesh)), rules, frozenset(), auto=True
+    ):
+        void = choice.void
+        rows.append(
+            {
+                "name": void.name,
+                "place_in_part_mm": frame.to_part(void.point).tolist(),
+                "diameter_mm": [o.diameter_mm for o in void.openings],
+                "leads_into": sorted({o.beyond for o in void.openings} - {""}),
+                "volume_mm3": void.volume_mm3,
+                "made_by": choice.fate,
+                "reason": choice.reason,
+            }
+        )
+    return rows
 
 
 def face_figures(face: Face) -> dict[str, Any]:

@@ -23,10 +23,12 @@ __all__ = [
     "AlloyChoice",
     "Camber",
     "ContractionChoice",
+    "CoresChoice",
     "DraftChoice",
     "EstimateChoice",
     "Job",
     "MasterChoice",
+    "MouldChoice",
     "PartChoice",
     "PartingChoice",
     "PrinterChoice",
@@ -83,6 +85,10 @@ PrintError = Annotated[
 ]
 RappingAmount = Annotated[str, _checked(parse_length, "rule")]
 StockAmount = Annotated[str, _checked(parse_length, "table")]
+BookLength = Annotated[str, _checked(parse_length, "book")]
+BoxDraft = Annotated[
+    str, _within(parse_angle, "the draft of a core box (0.1 to 10 degrees)", 0.1, 10.0, "book")
+]
 
 
 class _Section(BaseModel):
@@ -189,6 +195,33 @@ class StockRule(_Section):
     )
 
 
+class MouldChoice(_Section):
+    """The sand of the mould."""
+
+    sand: Literal["green sand", "silicate sand", "resin sand"] = Field(
+        "green sand", description="decides which holes sand stands in, and the prints' gaps"
+    )
+
+
+class CoresChoice(_Section):
+    """Which holes get cores, and how the cores are made."""
+
+    holes: tuple[str, ...] = Field(
+        ("auto",), description='"auto", "none", or holes by a face: "bore 1", "at 10,0,35"'
+    )
+    binder: Literal["silicate", "oil", "furan", "urethane"] = Field(
+        "silicate", description="what the core sand is bound with"
+    )
+    drilled_up_to: BookLength = Field(
+        "book", description="smaller holes that sand does not make are left solid for the drill"
+    )
+    print_length: BookLength = Field("book", description="length of every print, pattern size")
+    print_gap: BookLength = Field("book", description="gap at the sides of every print")
+    box_draft: BoxDraft = Field("book", description="draft of the core boxes, taken off the core")
+    box_wall: BookLength = Field("book", description="wall of the core boxes")
+    coating: Length = Field("0 mm", description="thickness of the coating that cores get")
+
+
 class PrinterChoice(_Section):
     """The machine that prints the pattern."""
 
@@ -223,6 +256,8 @@ class Job(_Section):
     draft: DraftChoice = DraftChoice()
     stock: tuple[StockChoice, ...] = ()
     stock_rule: StockRule = StockRule()
+    mould: MouldChoice = MouldChoice()
+    cores: CoresChoice = CoresChoice()
     printer: PrinterChoice = PrinterChoice()
     estimate: EstimateChoice = EstimateChoice()
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from patternprep.data.alloy_book import Alloy
-from patternprep.formulas.cautions import DEFERENCE, cautions_for
+from patternprep.formulas.cautions import DEFERENCE, cautions_for, core_cautions
 from patternprep.formulas.estimate import Estimate, estimate_metal
 from patternprep.kit.job import Job
 from patternprep.units import parse_fraction, parse_mass
@@ -20,7 +20,7 @@ ACTIVITIES = (
     "fettling and machining",
     "printing the pattern",
 )
-"""What a pattern without cores leads to, and what its cautions are given for."""
+"""What any pattern leads to, and what its cautions are given for; cores have their own."""
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,9 @@ class MetalFigures:
     cautions: list[str]
 
 
-def metal_figures(job: Job, alloy: Alloy, casting_mm3: float, pattern_mm3: float) -> MetalFigures:
+def metal_figures(
+    job: Job, alloy: Alloy, casting_mm3: float, pattern_mm3: float, *, cored: bool = False
+) -> MetalFigures:
     """Sections for a casting (mm3, cold) and its pattern (mm3, pattern size, all pieces)."""
     asked = job.estimate
     infill = 100.0 * parse_fraction(job.printer.infill)
@@ -84,7 +86,11 @@ def metal_figures(job: Job, alloy: Alloy, casting_mm3: float, pattern_mm3: float
         },
         steps=_steps(made),
         missing=list(made.missing),
-        cautions=[DEFERENCE, *(c.text for c in cautions_for(alloy, ACTIVITIES))],
+        cautions=[
+            DEFERENCE,
+            *(c.text for c in cautions_for(alloy, ACTIVITIES)),
+            *(c.text for c in (core_cautions(job.cores.binder) if cored else ())),
+        ],
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -98,16 +99,18 @@ def write_piece(folder: Path, piece: Piece) -> dict[str, Any]:
     }
 
 
-def write_pattern_3mf(path: Path, pieces: list[Piece]) -> None:
-    """All pieces to print in one file, named, side by side along x, mm."""
+def write_pattern_3mf(
+    path: Path, pieces: list[Piece], boxes: Sequence[tuple[str, Mesh]] = ()
+) -> None:
+    """All pieces to print in one file, named, side by side along x, mm; boxes after the pattern."""
     placed: list[tuple[str, Mesh]] = []
     x = 0.0
-    for piece in pieces:
-        low, high = piece.print_mesh.bounds
+    for name, mesh in [*((p.name, p.print_mesh) for p in pieces), *boxes]:
+        low, high = mesh.bounds
         shift = np.eye(4)
         shift[0, 3] = x - low[0]
         shift[1, 3] = -low[1]
-        placed.append((piece.name, piece.print_mesh.transformed(shift)))
+        placed.append((name, mesh.transformed(shift)))
         x += float(high[0] - low[0]) + BED_GAP_MM
     write_3mf(path, placed)
 

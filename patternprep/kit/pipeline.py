@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from patternprep.errors import ProofFailed
+from patternprep.kit.core_pieces import MadeCore, make_cores, write_core
 from patternprep.kit.figures import figures_of
 from patternprep.kit.folder import check_target, staged_folder
 from patternprep.kit.halves import Halves, make_halves
@@ -33,11 +34,12 @@ def make_kit(
     plan = make_plan(job, progress)
     halves = make_halves(plan, progress)
     with staged_folder(out, overwrite=overwrite) as stage:
+        cores = make_cores(plan, progress)
         progress("writing")
         pieces = _pieces(plan, halves)
-        figures = _write(stage, plan, halves, pieces)
+        figures = _write(stage, plan, halves, pieces, cores)
         known = plan.read.warnings
-        del plan, halves, pieces  # the proof reads the files; large parts need the room
+        del plan, halves, pieces, cores  # the proof reads the files; large parts need the room
         progress("proving")
         return _prove(stage, out, known, figures, progress)
 
@@ -46,7 +48,8 @@ def estimate_part(job: Job, progress: Progress = silent) -> dict[str, Any]:
     """The figures of a kit without its files and proof."""
     plan = make_plan(job, progress)
     halves = make_halves(plan, progress)
-    figures = figures_of(plan, halves, _pieces(plan, halves))
+    cores = make_cores(plan, progress)
+    figures = figures_of(plan, halves, _pieces(plan, halves), cores)
     return {key: figures[key] for key in figures if key not in ("pieces", "proof")}
 
 
@@ -54,7 +57,7 @@ def _pieces(plan: Plan, halves: Halves) -> list[Piece]:
     error = parse_fraction(plan.job.printer.size_error)
     scale = 1.0 / (1.0 + error)
     drafted = halves.drafted
-    pairs = (("cope", drafted.cope), ("drag", drafted.drag))
+    pairs = (("cope", halves.seated.cope), ("drag", halves.seated.drag))
     return [
         make_piece(name, solid, scale, drafted.min_angle)
         for name, solid in pairs
@@ -62,15 +65,19 @@ def _pieces(plan: Plan, halves: Halves) -> list[Piece]:
     ]
 
 
-def _write(stage: Path, plan: Plan, halves: Halves, pieces: list[Piece]) -> dict[str, Any]:
+def _write(
+    stage: Path, plan: Plan, halves: Halves, pieces: list[Piece], cores: list[MadeCore]
+) -> dict[str, Any]:
     """Everything but the proof."""
     from patternprep.proof import SEAL_KEY, seal_of
 
     write_stl(stage / "part.stl", plan.part)
-    figures = figures_of(plan, halves, pieces)
+    figures = figures_of(plan, halves, pieces, cores)
     figures["part"]["sha256"] = sha256_of(stage / "part.stl")
     figures["pieces"] = [write_piece(stage, piece) for piece in pieces]
-    write_pattern_3mf(stage / "pattern.3mf", pieces)
+    _write_cores(stage, cores, figures)
+    boxes = [(part.name, part.mesh) for core in cores for part in core.parts]
+    write_pattern_3mf(stage / "pattern.3mf", pieces, boxes)
     (stage / "job.toml").write_text(dump_job(_job_of_kit(stage, plan)), encoding="utf-8")
     figures["files"] = [
         {"file": name, "sha256": sha256_of(stage / name)} for name in ("pattern.3mf", "job.toml")
@@ -78,6 +85,16 @@ def _write(stage: Path, plan: Plan, halves: Halves, pieces: list[Piece]) -> dict
     figures[SEAL_KEY] = seal_of(figures)
     _write_figures(stage, figures)
     return figures
+
+
+def _write_cores(stage: Path, cores: list[MadeCore], figures: dict[str, Any]) -> None:
+    """The files of cores and boxes, told of in their figures."""
+    rows = {row["name"]: row for key in ("cores", "boxes") for row in figures[key]}
+    for core in cores:
+        own, boxes = write_core(stage, core)
+        rows[core.name] |= own
+        for part, files in zip(core.parts, boxes, strict=True):
+            rows[part.name] |= files
 
 
 def _job_of_kit(stage: Path, plan: Plan) -> Job:

@@ -10,6 +10,8 @@ import numpy as np
 
 from patternprep.data.alloy_book import Alloy, AlloyBook, load_alloys
 from patternprep.errors import UsageFault
+from patternprep.kit.core_rules import CoreRules
+from patternprep.kit.cores import CorePlan, plan_cores
 from patternprep.kit.job import Job
 from patternprep.kit.size import SizeAllowance, rapping_factors, size_allowance
 from patternprep.kit.stock import StockedFace, chosen_faces, stocked_faces
@@ -73,6 +75,8 @@ class Plan:
     """Camber in the mould frame, when asked."""
     in_mould: Mesh
     """Part plus stock in the mould frame, at pattern size, with its camber, mm."""
+    cores: CorePlan | None
+    """What becomes of its holes; None when no cores are wanted."""
 
 
 def book_of(job: Job) -> AlloyBook:
@@ -151,6 +155,13 @@ def _decide(
         grown = height * size.contraction["total_factors"][0]
         bow = bow_for(in_mould, grown, job.camber.along, job.camber.toward)
         in_mould = bow_mesh(in_mould, bow)
+    cores = (
+        None
+        if bow is not None
+        else plan_cores(
+            job, part, in_mould, frame, CoreRules(job.cores, job.mould, alloy), progress
+        )
+    )
     return Plan(
         job=job,
         read=read,
@@ -169,6 +180,7 @@ def _decide(
         rapping=rapping,
         bow=bow,
         in_mould=in_mould,
+        cores=cores,
     )
 
 

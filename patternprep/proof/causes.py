@@ -25,7 +25,7 @@ def cause_lines(scene: Scene) -> list[ProofLine]:
     """Stock, filled undercuts and matching as told against what the part and the job give.
 
     Faces that the proof cannot build anew (cones, spheres, free-form) leave out the first two,
-    and cores the second.
+    and holes that are closed the second.
     """
     figures = scene.kit.figures
     casting = max(abs(figures.number("casting.volume_mm3")), 1e-300)
@@ -35,7 +35,7 @@ def cause_lines(scene: Scene) -> list[ProofLine]:
         off = abs(stock - figures.number("volumes_mm3.stock")) / casting
         doubt /= casting
         lines.append(at_most("stock as the part gives it", off, _EXACT + doubt, "of volume"))
-        if not figures.look("cores", []):
+        if not scene.closed[0]:
             filled = _filled(scene)
             off = abs(filled - figures.number("volumes_mm3.undercut_filled")) / casting
             limit = _BY_LINES + 2.0 * doubt

@@ -13,81 +13,19 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from patternprep.errors import FileFault
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.mesh.read.stl import read_stl
 from patternprep.progress import Progress, silent
+from patternprep.proof.core_files import BoxFile, CoreFile, read_boxes, read_cores
+from patternprep.proof.figures import Figures, short_text
 
 __all__ = ["FIGURES_VERSION", "JOB_VERSION", "Figures", "Kit", "PieceFiles", "read_kit"]
 
 FIGURES_VERSION = 1
 JOB_VERSION = 1
 _LARGEST_TEXT = 64_000_000
-_LARGEST, _FARTHEST = 1e12, 1e6
 _PIECES = ("cope", "drag")
-_MISSING = object()
-
-
-class Figures:
-    """A nested table of figures that answers a dotted key or names what is wrong with it."""
-
-    def __init__(self, values: Mapping[str, Any], file: Path) -> None:
-        self.values = values
-        self.file = file
-
-    def look(self, key: str, default: Any = _MISSING) -> Any:
-        """The value at a dotted key, or the default."""
-        value: Any = self.values
-        for step in key.split("."):
-            if not isinstance(value, Mapping) or step not in value:
-                if default is _MISSING:
-                    raise FileFault(f"{self.file}: the key '{key}' is missing; make the kit again.")
-                return default
-            value = value[step]
-        return value
-
-    def number(self, key: str, default: float | None = None) -> float:
-        """A number of a size that a kit can hold."""
-        value = self.look(key) if default is None else self.look(key, default)
-        plain = isinstance(value, (int, float)) and not isinstance(value, bool)
-        if not plain or not abs(value) <= _LARGEST:
-            raise FileFault(
-                f"{self.file}: '{key}' is {_short(value)} but must be a number within 1e12; "
-                "make the kit again."
-            )
-        return float(value)
-
-    def text(self, key: str, default: str | None = None) -> str:
-        """A text."""
-        value = self.look(key) if default is None else self.look(key, default)
-        if not isinstance(value, str):
-            raise FileFault(
-                f"{self.file}: '{key}' is {_short(value)} but must be text; make the kit again."
-            )
-        return value
-
-    def array(self, key: str, shape: tuple[int, ...]) -> FloatArray:
-        """Numbers of the given shape."""
-        value = self.look(key)
-        try:
-            array = np.array(value, dtype=np.float64)
-        except (TypeError, ValueError, OverflowError):
-            array = np.zeros(0)
-        if array.shape != shape or not (np.abs(array) <= _FARTHEST).all():
-            size = " x ".join(str(n) for n in shape)
-            raise FileFault(
-                f"{self.file}: '{key}' must hold {size} numbers within 1e6; make the kit again."
-            )
-        return array
-
-    def tables(self, key: str) -> list[Figures]:
-        """A list of tables; empty when the key is absent."""
-        value = self.look(key, [])
-        if not isinstance(value, list) or not all(isinstance(row, Mapping) for row in value):
-            raise FileFault(f"{self.file}: '{key}' must be a list of tables; make the kit again.")
-        return [Figures(row, self.file) for row in value]
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,6 +53,8 @@ class Kit:
     pieces: tuple[PieceFiles, ...]
     frame: FloatArray
     """part_to_mould, 4 x 4."""
+    cores: tuple[CoreFile, ...] = ()
+    boxes: tuple[BoxFile, ...] = ()
 
 
 def read_kit(folder: Path, progress: Progress = silent) -> Kit:
@@ -137,7 +77,8 @@ def read_kit(folder: Path, progress: Progress = silent) -> Kit:
         )
     pieces = tuple(_read_piece(folder, row) for row in rows)
     _check_strays(folder, names)
-    return Kit(folder, figures, job, part, part_hash, pieces, frame)
+    cores, boxes = read_cores(folder, figures), read_boxes(folder, figures)
+    return Kit(folder, figures, job, part, part_hash, pieces, frame, cores, boxes)
 
 
 def _read_piece(folder: Path, row: Figures) -> PieceFiles:
@@ -145,7 +86,7 @@ def _read_piece(folder: Path, row: Figures) -> PieceFiles:
     for key, expected in (("file", f"assembly/{name}.stl"), ("print_file", f"print/{name}.stl")):
         if row.text(key) != expected:
             raise FileFault(
-                f"{row.file}: '{key}' of the {name} is '{_short(row.text(key))}' but must be "
+                f"{row.file}: '{key}' of the {name} is '{short_text(row.text(key))}' but must be "
                 f"'{expected}'; make the kit again."
             )
     matrix = row.array("print_matrix", (4, 4))
@@ -180,8 +121,8 @@ def _check_version(figures: Figures, known: int) -> None:
     version = figures.look("version")
     if isinstance(version, bool) or version != known:
         raise FileFault(
-            f"{figures.file}: version is {_short(version)} but this tool proves version {known}; "
-            "prove the kit with the version that made it, or make it again."
+            f"{figures.file}: version is {short_text(version)} but this tool proves version "
+            f"{known}; prove the kit with the version that made it, or make it again."
         )
 
 
@@ -203,7 +144,7 @@ def _read_json(path: Path) -> Mapping[str, Any]:
         values = json.loads(_read_text(path))
     except (ValueError, RecursionError) as error:
         raise FileFault(
-            f"{path} is not valid JSON ({_short(error)}); make the kit again."
+            f"{path} is not valid JSON ({short_text(error)}); make the kit again."
         ) from None
     if not isinstance(values, dict):
         raise FileFault(f"{path} does not hold a table of figures; make the kit again.")
@@ -215,10 +156,5 @@ def _read_toml(path: Path) -> Mapping[str, Any]:
         return tomllib.loads(_read_text(path))
     except (ValueError, RecursionError) as error:
         raise FileFault(
-            f"{path} is not valid TOML ({_short(error)}); make the kit again."
+            f"{path} is not valid TOML ({short_text(error)}); make the kit again."
         ) from None
-
-
-def _short(value: object) -> str:
-    text = str(value).replace("\n", " ")
-    return text if len(text) <= 60 else text[:57] + "..."

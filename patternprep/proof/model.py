@@ -12,6 +12,7 @@ from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.proof.bow import MAKERS_CHORD_MM, bow_of
 from patternprep.proof.faces import StockedFace, stocked_faces
 from patternprep.proof.files import Kit
+from patternprep.proof.holes import ClosedHole, closed_holes
 from patternprep.proof.plan import Hits, PlanGrid, grid_lines
 from patternprep.proof.stocked import stock_bodies, stocked_part
 from patternprep.proof.tree import FacetTree
@@ -124,15 +125,26 @@ class Scene:
             return self.part
         return self._in_mould(self.stocked_level)
 
+    @cached_property
+    def closed(self) -> tuple[list[ClosedHole], list[str]]:
+        """The holes that the pattern closes, and the names of those that are not found."""
+        return closed_holes(self.kit.part, self.kit.figures)
+
     @property
     def metal(self) -> FloatArray:
-        """Facets that bound the stocked part from outside, in the mould frame, (k, 3, 3)."""
+        """Facets that bound what the pattern is drafted from, in the mould frame, (k, 3, 3).
+
+        The stocked part, lids over the holes that are closed, and the seats of core prints.
+        """
         return np.concatenate([self.stocked.triangles, self._bodies])
 
     @cached_property
     def _bodies(self) -> FloatArray:
         more = stock_bodies(self.kit.part, self.faces)
-        return self.to_mould(more.reshape(-1, 3)).reshape(-1, 3, 3)
+        moved = self.to_mould(more.reshape(-1, 3)).reshape(-1, 3, 3)
+        lids = [hole.lids(self.stocked.vertices) for hole in self.closed[0]]
+        seats = [one.seat_triangles for core in self.kit.cores for one in core.prints]
+        return np.concatenate([moved, *lids, *seats])
 
     @cached_property
     def _changed(self) -> npt.NDArray[np.bool_] | None:
@@ -152,9 +164,10 @@ class Scene:
 
     @cached_property
     def metal_grids(self) -> tuple[PlanGrid, ...]:
-        """The same, for vertical lines: the part itself, and beside it only what stock moved."""
+        """The same, for vertical lines: the part itself, and beside it only what was added."""
         if not self.faces:
-            return (self.part_grid,)
+            added = (PlanGrid(self._bodies),) if len(self._bodies) else ()
+            return (self.part_grid, *added)
         if self._changed is None or min(face.amount_mm for face in self.faces) < 0.0:
             return (PlanGrid(self.metal),)
         return (self.part_grid, self._changed_grid, PlanGrid(self._bodies))

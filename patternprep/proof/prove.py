@@ -5,8 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from patternprep.progress import Progress, silent
+from patternprep.proof.boxes import box_lines
 from patternprep.proof.causes import cause_lines
 from patternprep.proof.contain import containment_lines
+from patternprep.proof.cores import core_lines
 from patternprep.proof.draws import draft_lines, interval_lines
 from patternprep.proof.excess import excess_lines
 from patternprep.proof.files import read_kit
@@ -30,6 +32,8 @@ _STAGES = (
     ("proving that the halves draw", interval_lines),
     ("proving that the halves meet", meeting_lines),
     ("proving that no more than draft was added", excess_lines),
+    ("proving the cores", core_lines),
+    ("proving the core boxes", box_lines),
     ("proving the volumes", volume_lines),
     ("proving the causes apart", cause_lines),
     ("proving the print files", print_lines),

@@ -10,7 +10,15 @@ from patternprep.mesh.mesh import IntArray, Mesh
 from patternprep.proof.files import Kit, PieceFiles
 from patternprep.proof.line import Place, ProofLine, at_most
 
-__all__ = ["Shells", "edge_partners", "file_lines", "groups", "shells_of"]
+__all__ = [
+    "Shells",
+    "edge_partners",
+    "file_lines",
+    "groups",
+    "same_file",
+    "shells_of",
+    "surface_line",
+]
 
 
 @dataclass(frozen=True)
@@ -92,8 +100,8 @@ def file_lines(kit: Kit) -> list[ProofLine]:
     """Hashes, closed surfaces and bodies of every written mesh."""
     figures = kit.figures
     lines = [
-        _same("part file unchanged", kit.part_sha256, figures.text("part.sha256")),
-        _surface("part", kit.part, shells_of(kit.part)),
+        same_file("part file unchanged", kit.part_sha256, figures.text("part.sha256")),
+        surface_line("part", kit.part, shells_of(kit.part)),
     ]
     for piece in kit.pieces:
         lines += _piece_lines(piece)
@@ -102,19 +110,19 @@ def file_lines(kit: Kit) -> list[ProofLine]:
 
 def _piece_lines(piece: PieceFiles) -> list[ProofLine]:
     name = piece.name
-    lines = [_same(f"{name} file unchanged", piece.sha256, piece.stated.text("sha256"))]
+    lines = [same_file(f"{name} file unchanged", piece.sha256, piece.stated.text("sha256"))]
     if piece.stated.look("print_sha256", None) is not None:
         told = piece.stated.text("print_sha256")
-        lines.append(_same(f"print file of the {name} unchanged", piece.print_sha256, told))
+        lines.append(same_file(f"print file of the {name} unchanged", piece.print_sha256, told))
     shells = shells_of(piece.mesh)
-    lines.append(_surface(name, piece.mesh, shells))
+    lines.append(surface_line(name, piece.mesh, shells))
     spare = abs(shells.outer - piece.stated.number("bodies")) + shells.hollow
     spot = piece.mesh.vertices[0]
     lines.append(at_most(f"bodies of the {name} as told", spare, 0, "bodies", spot))
     facets = abs(piece.mesh.facets - piece.stated.number("facets"))
     lines.append(at_most(f"facets of the {name} as told", facets, 0, "facets"))
     printed = shells if _mirrored(piece.mesh, piece.printed) else shells_of(piece.printed)
-    lines.append(_surface(f"print file of the {name}", piece.printed, printed))
+    lines.append(surface_line(f"print file of the {name}", piece.printed, printed))
     return lines
 
 
@@ -129,12 +137,14 @@ def _mirrored(one: Mesh, other: Mesh) -> bool:
     )
 
 
-def _surface(name: str, mesh: Mesh, shells: Shells) -> ProofLine:
+def surface_line(name: str, mesh: Mesh, shells: Shells) -> ProofLine:
+    """A line that passes when the shells close a solid."""
     bad = shells.bad_edges
     if bad == 0 and not mesh.volume > 0.0:
         return ProofLine(f"{name} is a closed solid", False, mesh.volume, 0.0, "mm3")
     return at_most(f"{name} is a closed solid", bad, 0, "open edges", shells.where)
 
 
-def _same(name: str, found: str, told: str) -> ProofLine:
+def same_file(name: str, found: str, told: str) -> ProofLine:
+    """A line that passes when a file has the hash that was told."""
     return at_most(name, float(found != told.lower()), 0, "changed")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from patternprep.mesh.mesh import FloatArray
@@ -11,12 +13,14 @@ from patternprep.proof.line import ProofLine, at_most
 from patternprep.proof.model import Scene
 from patternprep.proof.trimmed import trimmed
 
-__all__ = ["stock_lines"]
+__all__ = ["stock_lines", "stock_samples"]
 
 OVER_LIMIT_MM = 0.005
 FREE_LIMIT_MM = 0.02
 """On cones, spheres and free-form faces, where facets are chords of a surface not known here."""
 _MOST_SAMPLES = 4000
+_BASE = 0.05
+"""Points nearer than this to a seat's own base stand under its print, mm."""
 _INWARD = 0.999
 _LEVEL_COSINE = float(np.cos(np.radians(0.5)))
 
@@ -32,8 +36,8 @@ def stock_lines(scene: Scene) -> list[ProofLine]:
         if face.known and not len(face.facets):
             lost.append(scene.to_mould(face.point[None])[0])
             continue
-        points, ends = _samples(scene, face)
-        on, moved = scene.to_mould(points), scene.to_mould(ends)
+        points, ends = stock_samples(scene, face)
+        moved = scene.to_mould(ends)
         depths = depths_outside(scene, moved)
         bare = np.flatnonzero(depths > DEPTH_LIMIT_MM)
         depths[bare[trimmed(scene.kit.part, scene.faces, face, points[bare], ends[bare])]] = 0.0
@@ -41,7 +45,7 @@ def stock_lines(scene: Scene) -> list[ProofLine]:
         depth, where = float(depths[deepest]), moved[deepest]
         if depth >= short.get(face.known, (0.0, None))[0]:
             short[face.known] = (depth, where)
-        much, where = _over(scene, on, moved)
+        much, where = _over(scene, *_in_the_open(scene, face))
         if much > over:
             over, over_at = much, where
     lines = [
@@ -58,7 +62,26 @@ def stock_lines(scene: Scene) -> list[ProofLine]:
     return lines
 
 
-def _samples(scene: Scene, face: StockedFace) -> tuple[FloatArray, FloatArray]:
+def _in_the_open(scene: Scene, face: StockedFace) -> tuple[FloatArray, FloatArray]:
+    """Points like those of ``stock_samples``, in the mould frame, (n, 3): not in closed holes nor
+    under core prints, where the pattern rightly stands higher."""
+    closed = [hole.facets for hole in scene.closed[0]]
+    if not closed:
+        points, ends = stock_samples(scene, face)
+        return scene.to_mould(points), scene.to_mould(ends)
+    kept = np.setdiff1d(face.facets, np.concatenate(closed))
+    if not len(kept):
+        return np.zeros((0, 3)), np.zeros((0, 3))
+    points, ends = stock_samples(scene, replace(face, facets=kept))
+    on, moved = scene.to_mould(points), scene.to_mould(ends)
+    free = np.ones(len(moved), dtype=bool)
+    for core in scene.kit.cores:
+        for one in core.prints:
+            free &= (moved @ one.seat_planes[:, :3].T + one.seat_planes[:, 3]).max(axis=1) > _BASE
+    return on[free], moved[free]
+
+
+def stock_samples(scene: Scene, face: StockedFace) -> tuple[FloatArray, FloatArray]:
     """Points on a face, and where they end up with its stock, both in part axes, (n, 3)."""
     part = scene.kit.part
     facets = face.facets

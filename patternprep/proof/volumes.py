@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from patternprep.mesh.mesh import FloatArray
 from patternprep.proof.files import Kit
 from patternprep.proof.line import ProofLine, at_most
 from patternprep.proof.model import Scene
@@ -12,12 +13,11 @@ SHARE_LIMIT = 1e-5
 _CAUSES = (
     "part",
     "stock",
+    "left_solid",
     "undercut_filled",
     "draft",
     "parting_match",
-    "prints",
-    "print_clearance",
-    "cores_in_metal",
+    "box_draft",
     "rounding",
 )
 _ALWAYS = ("part", "stock", "undercut_filled", "draft", "parting_match")
@@ -39,7 +39,12 @@ def volume_lines(scene: Scene) -> list[ProofLine]:
     casting = _casting_volume(kit)
     whole = figures.number("casting.volume_mm3")
     lines.append(
-        at_most("casting volume from the halves", _off(casting, whole), SHARE_LIMIT, "of volume")
+        at_most(
+            "casting volume from the halves and cores",
+            _off(casting, whole),
+            SHARE_LIMIT,
+            "of volume",
+        )
     )
     causes = [
         figures.number(f"volumes_mm3.{key}", None if key in _ALWAYS else 0.0) for key in _CAUSES
@@ -53,15 +58,59 @@ def volume_lines(scene: Scene) -> list[ProofLine]:
     lines.append(at_most("no cause takes metal away", negative, SHARE_LIMIT, "of volume"))
     rounding = abs(causes[-1]) / max(abs(casting), 1e-300)
     lines.append(at_most("nothing left over beside rounding", rounding, SHARE_LIMIT, "of volume"))
-    return lines + _mass_lines(kit, casting)
+    return lines + _core_lines(scene) + _mass_lines(kit, casting)
 
 
 def _casting_volume(kit: Kit) -> float:
-    """Volume of both halves at casting size, mm3."""
+    """Volume of the casting, mm3: the pattern less the cores and the gaps at their prints.
+
+    That the cores lie within the pattern is proved elsewhere; then their volumes may be taken off.
+    """
+    pattern = sum(piece.mesh.volume for piece in kit.pieces)
+    cores = sum(core.mesh.volume for core in kit.cores)
+    clearance = kit.figures.number("volumes_mm3.print_clearance", 0.0)
+    return (pattern - cores) / _size_factor(kit) - clearance
+
+
+def _size_factor(kit: Kit) -> float:
+    """Volume at pattern size over volume at casting size."""
     import numpy as np
 
-    factor = abs(float(np.linalg.det(kit.frame[:3, :3])))
-    return sum(piece.mesh.volume for piece in kit.pieces) / max(factor, 1e-300)
+    return max(abs(float(np.linalg.det(kit.frame[:3, :3]))), 1e-300)
+
+
+def _core_lines(scene: Scene) -> list[ProofLine]:
+    """What the prints, their gaps and the cores hold, and what was left solid, as told."""
+    kit = scene.kit
+    if not kit.cores and not scene.closed[0]:
+        return []
+    tell = kit.figures.number
+    factor = _size_factor(kit)
+    cores = sum(core.mesh.volume for core in kit.cores) / factor
+    told = tell("volumes_mm3.cores_in_metal") + tell("volumes_mm3.prints")
+    told -= tell("volumes_mm3.print_clearance")
+    lines = []
+    if kit.cores:
+        off = _off(cores, told)
+        lines.append(at_most("cores in the metal and in the prints", off, SHARE_LIMIT, "of volume"))
+        least = -min(tell("volumes_mm3.print_clearance"), 0.0)
+        lines.append(at_most("gaps at the prints take nothing away", least, 0.0, "mm3"))
+    solid = 0.0
+    for hole in scene.closed[0]:
+        if not hole.core:
+            solid += _volume(hole.body(scene.stocked_level)) / factor
+    whole = max(tell("casting.volume_mm3"), 1e-300)
+    off = abs(solid - tell("volumes_mm3.left_solid", 0.0)) / whole
+    lines.append(at_most("holes left solid as told", off, SHARE_LIMIT, "of volume"))
+    return lines
+
+
+def _volume(triangles: FloatArray) -> float:
+    """Signed volume inside closed facets (k, 3, 3), mm3."""
+    import numpy as np
+
+    a, b, c = (triangles[:, i] - triangles[0, 0] for i in range(3))
+    return float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum()) / 6.0
 
 
 def _mass_lines(kit: Kit, casting_mm3: float) -> list[ProofLine]:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
-from patternprep.report.layout import bullets, heading, pairs, sentence, size_text
+from patternprep.report.layout import bullets, heading, pairs, sentence, size_text, without_sources
 
 __all__ = ["inspect_text"]
 
 
 MOST_UNDERCUTS = 6
+
+FATES = {"core": "needs a core", "sand": "made by the mould's sand", "solid": "left for the drill"}
+"""What becomes of a hole, in words."""
 
 
 def inspect_text(figures: dict[str, Any], *, most_faces: int = 20) -> str:
@@ -18,6 +21,7 @@ def inspect_text(figures: dict[str, Any], *, most_faces: int = 20) -> str:
         _part(figures),
         heading("Faces by kind, largest first (names and points are what --stock takes)"),
         _faces(figures["faces"], most_faces),
+        *_holes(figures["holes"]),
         heading("Partings, best first (--pull and --parting decide)"),
         _partings(figures["partings"]),
     ]
@@ -54,6 +58,28 @@ def _faces(faces: list[dict[str, Any]], most: int) -> str:
     if len(shown) < len(faces):
         rows.append(f"  and {len(faces) - len(shown)} smaller ones: --faces 0 lists all.")
     return "\n".join(row[:80].rstrip() for row in rows)
+
+
+def _holes(holes: list[dict[str, Any]]) -> list[str]:
+    """Holes by what would make them, with the reason once for all that share it."""
+    if not holes:
+        return []
+    rows = []
+    for reason, made_by in dict.fromkeys((h["reason"], h["made_by"]) for h in holes):
+        for hole in (h for h in holes if (h["reason"], h["made_by"]) == (reason, made_by)):
+            x, y, z = hole["place_in_part_mm"]
+            widths = " and ".join(f"{d:.1f}" for d in hole["diameter_mm"])
+            into = f", leads into {', '.join(hole['leads_into'])}" if hole["leads_into"] else ""
+            rows.append(
+                sentence(
+                    f"{hole['name']}: {FATES[made_by]}, mouths {widths} mm wide, at "
+                    f"({x:.1f}, {y:.1f}, {z:.1f}){into}",
+                    2,
+                )
+            )
+        rows.append(sentence(without_sources(reason), 5))
+    head = heading("Holes at the best parting, in green sand (--core decides)")
+    return [head, "\n".join(rows)]
 
 
 def _what(face: dict[str, Any]) -> str:

@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from patternprep.proof.words import figure_text
-from patternprep.report.layout import bullets, heading, pairs, sentence, size_text
+from patternprep.report.cores import cores_text
+from patternprep.report.layout import bullets, heading, pairs, sentence, size_text, without_sources
 from patternprep.units import format_mass
 
 __all__ = ["estimate_text", "kit_text"]
@@ -14,9 +15,11 @@ __all__ = ["estimate_text", "kit_text"]
 CAUSES = (
     ("part", "finished part"),
     ("stock", "machining stock"),
+    ("left_solid", "holes left solid"),
     ("undercut_filled", "undercuts filled"),
     ("draft", "draft"),
     ("parting_match", "taper to meet"),
+    ("box_draft", "draft of core boxes"),
 )
 
 
@@ -26,6 +29,7 @@ def kit_text(figures: dict[str, Any], out: Path) -> str:
         _decided(figures),
         _added(figures),
         _metal(figures),
+        cores_text(figures),
         _warned(figures),
         heading("Proof, from the written files"),
         _proof_summary(figures["proof"]),
@@ -46,6 +50,7 @@ def estimate_text(figures: dict[str, Any]) -> str:
         _decided(figures),
         _added(figures),
         _metal(figures),
+        cores_text(figures),
         heading("Every step"),
         pairs(steps, 24),
         _warned(figures),
@@ -136,7 +141,7 @@ def _added(figures: dict[str, Any]) -> str:
     rows = [
         (label, f"{volumes[key] / 1000.0:12.3f} cm3")
         for key, label in CAUSES
-        if key == "part" or abs(volumes[key]) > 0.0005
+        if key == "part" or abs(volumes.get(key, 0.0)) > 0.0005
     ]
     rows.append(("casting, cold", f"{volumes['casting'] / 1000.0:12.3f} cm3"))
     return heading("Metal by cause (casting size)") + "\n" + pairs(rows)
@@ -159,7 +164,7 @@ def _metal(figures: dict[str, Any]) -> str:
 
 
 def _warned(figures: dict[str, Any]) -> str:
-    warnings = figures["warnings"]
+    warnings = [without_sources(warning) for warning in figures["warnings"]]
     return heading("Look at this") + "\n" + bullets(warnings) if warnings else ""
 
 
@@ -177,7 +182,7 @@ def _proof_summary(rows: list[dict[str, Any]]) -> str:
 
 
 def _files(figures: dict[str, Any], out: Path) -> list[tuple[str, str]]:
-    names = ", ".join(piece["name"] for piece in figures["pieces"])
+    names = ", ".join(row["name"] for row in (*figures["pieces"], *figures["boxes"]))
     return [
         ("folder", str(out)),
         ("to print", f"{names}: pattern.3mf, or print/ piece by piece"),

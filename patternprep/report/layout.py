@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterable, Sequence
 
-__all__ = ["WIDTH", "bullets", "heading", "pairs", "sentence", "size_text"]
+__all__ = ["WIDTH", "bullets", "heading", "pairs", "sentence", "size_text", "without_sources"]
 
 WIDTH = 80
 
@@ -19,6 +20,11 @@ def sentence(text: str, indent: int = 2) -> str:
     """One wrapped sentence."""
     pad = " " * indent
     return textwrap.fill(text, WIDTH, initial_indent=pad, subsequent_indent=pad)
+
+
+def without_sources(text: str) -> str:
+    """The text without its cited sources, which figures.json and the docs hold: "(... [mark])"."""
+    return re.sub(r" \([^()]*\[[^\]]*\][^()]*\)", "", text)
 
 
 def bullets(items: Iterable[str], indent: int = 2) -> str:

@@ -40,6 +40,7 @@ def make_kit(name: str, folder: Path) -> dict[str, Any]:
         "part": {"file": str(DEMO / f"{name}.stl")},
         "alloy": {"name": METALS.get(name, "EN-GJL-250")},
         "draft": {"angle": "2 deg", "corner": "mitred"},
+        "cores": {"holes": ["none"]},
     }
     return make(build_job(values, "the benchmark"), folder)
 

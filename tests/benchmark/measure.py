@@ -56,6 +56,7 @@ def make(part: Path, faces: tuple[str, str], folder: Path) -> tuple[dict[str, An
             "part": {"file": str(part)},
             "alloy": {"name": ALLOY},
             "stock": [{"face": face, "amount": STOCK} for face in faces],
+            "cores": {"holes": ["none"]},
         },
         "the benchmark",
     )

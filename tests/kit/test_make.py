@@ -58,7 +58,8 @@ def test_each_demo_part_gives_a_proved_kit(name: str, kits: Path) -> None:
     for piece in figures["pieces"]:
         for key in ("file", "print_file"):
             require_sound(read_stl(out / piece[key]), piece[key])
-    causes = ("part", "stock", "undercut_filled", "draft", "parting_match", "rounding")
+    causes = ("part", "stock", "left_solid", "undercut_filled", "draft", "parting_match")
+    causes += ("box_draft", "rounding")
     volumes = figures["volumes_mm3"]
     assert sum(volumes[c] for c in causes) == pytest.approx(volumes["casting"], rel=1e-12)
     assert abs(volumes["rounding"]) < 1e-5 * volumes["casting"]
@@ -73,11 +74,16 @@ def test_the_kits_own_job_gives_the_same_bytes(tmp_path: Path) -> None:
     names = sorted(p.relative_to(first) for p in first.rglob("*") if p.is_file())
     assert names == sorted(p.relative_to(second) for p in second.rglob("*") if p.is_file())
     assert {p.as_posix() for p in names} == {
+        "assembly/cope.stl",
+        "assembly/core-1.stl",
         "assembly/drag.stl",
         "figures.json",
         "job.toml",
         "part.stl",
         "pattern.3mf",
+        "print/cope.stl",
+        "print/core-1-box-a.stl",
+        "print/core-1-box-b.stl",
         "print/drag.stl",
     }
     for name in names:
@@ -87,7 +93,7 @@ def test_the_kits_own_job_gives_the_same_bytes(tmp_path: Path) -> None:
 def test_plane_faces_and_bores_come_out_right_to_5_micrometres(tmp_path: Path) -> None:
     """The pattern's faces, measured on the written files, against part x (1 + s) plus stock."""
     out = tmp_path / "kit"
-    figures = make_kit(job_for("ribbed_bracket"), out)
+    figures = make_kit(job_for("ribbed_bracket", cores={"holes": ["none"]}), out)
     factor = 1.0 + figures["contraction"]["percent"] / 100.0
     drag = read_stl(out / "assembly" / "drag.stl")
     amount = figures["stock"]["faces"][0]["amount_mm"]
@@ -193,8 +199,9 @@ def test_rapping_makes_the_plan_smaller_by_its_figure_and_nothing_else(tmp_path:
 def test_a_camber_bows_the_pattern_and_is_proved(tmp_path: Path) -> None:
     out = tmp_path / "kit"
     camber = {"height": "2 mm", "along": "x", "toward": "y"}
-    figures = make_kit(job_for("ribbed_bracket", camber=camber, stock=[]), out)
-    plain = make_kit(job_for("ribbed_bracket", stock=[]), tmp_path / "plain")
+    none = {"cores": {"holes": ["none"]}}
+    figures = make_kit(job_for("ribbed_bracket", camber=camber, stock=[], **none), out)
+    plain = make_kit(job_for("ribbed_bracket", stock=[], **none), tmp_path / "plain")
     assert figures["camber"]["height_mm"] == pytest.approx(
         2.0 * figures["contraction"]["total_factors"][0]
     )

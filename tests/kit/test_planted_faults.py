@@ -43,6 +43,7 @@ def kit(tmp_path_factory: pytest.TempPathFactory) -> Path:
             "alloy": {"name": "LM25"},
             "parting": {"pull": "+z", "plane": "40 mm"},
             "stock": [{"face": "+z", "amount": "2 mm"}],
+            "cores": {"holes": ["none"]},
         },
         "the test",
     )

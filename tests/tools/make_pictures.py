@@ -32,6 +32,7 @@ def job_of(name: str) -> Job:
         "part": {"file": str(ROOT / "demo_models" / f"{name}.stl")},
         "alloy": {"name": alloy},
         "stock": [{"face": face, "amount": amount} for face, amount in stock.items()],
+        "cores": {"holes": ["none"]},
     }
     return build_job(values, "make_pictures.py")
 

@@ -33,6 +33,10 @@ WEDGE_SHARE = 0.15
 """Overhang below this share of a hole's plan area is a thin wedge, which draft fills."""
 
 
+FEWEST_SIDES, OUT_OF_ROUND = 8, 0.02
+"""A mouth with so many corners at nearly one distance from its centre is round."""
+
+
 class HoleRules(Protocol):
     """The trade's rules on what sand bears and what a drill makes; each answers with its words."""
 
@@ -133,9 +137,22 @@ def _choose(void: Void, rules: HoleRules, named: bool, auto: bool) -> Choice:
     if not why:
         return Choice(void, "sand", "the mould's own sand draws from it and stands")
     drilled, words = rules.drilled(drill_mm(void))
-    if drilled:
+    if not drilled:
+        return Choice(void, "core", why)
+    if is_round(void):
         return Choice(void, "solid", f"{why}; {words}")
-    return Choice(void, "core", why)
+    if overhangs(void):
+        return Choice(void, "solid", f"{why}; too small for a core, though not round")
+    return Choice(void, "sand", f"{why}; but it is too small for a core and not round to drill")
+
+
+def is_round(void: Void) -> bool:
+    """Are all mouths of a hole circles, up to the chords of their facets?"""
+    for opening in void.openings:
+        away = np.linalg.norm(opening.ring - opening.point, axis=1)
+        if len(away) < FEWEST_SIDES or np.ptp(away) > OUT_OF_ROUND * float(away.max()):
+            return False
+    return True
 
 
 def drill_mm(void: Void) -> float:

@@ -1,0 +1,205 @@
+"""The cores of a job: which holes get one, with which prints, and what boxes make them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from patternprep.errors import GeometryFault, UsageFault
+from patternprep.kit.core_rules import CoreRules
+from patternprep.kit.job import Job
+from patternprep.mesh.kernel import Solid
+from patternprep.mesh.mesh import FloatArray, Mesh
+from patternprep.pattern.cores.assemble import CoreBody, build_core, check_apart, close_voids
+from patternprep.pattern.cores.choose import Choice, choose_holes, joined_choices, overhangs
+from patternprep.pattern.cores.model import Opening, Void
+from patternprep.pattern.cores.voids import find_voids
+from patternprep.pattern.frame import Frame
+from patternprep.progress import Progress, silent
+
+__all__ = ["CorePlan", "opening_of_part", "plan_cores"]
+
+
+ASIDE_SHARE, ALONG_SHARE = 0.02, 0.3
+"""How far stock may move a mouth, aside and along its axis, as shares of the part's size."""
+
+
+@dataclass(frozen=True, eq=False)
+class CorePlan:
+    """What becomes of every hole of the part, in the mould frame at pattern size, mm."""
+
+    choices: tuple[Choice, ...]
+    """Cored holes first, those that lead into each other joined."""
+    cores: tuple[CoreBody, ...]
+    solids: tuple[Solid, ...] = field(repr=False)
+    """Holes that are left solid for the drill."""
+    filled: Solid | None = field(repr=False)
+    """The part with its stock, with cored and left-out holes closed; None when none is closed."""
+    part: Solid | None = field(repr=False)
+    """The part with its stock; None when no hole is closed."""
+    part_openings: tuple[Opening, ...] = field(repr=False)
+    """All mouths of the finished part, in its own axes."""
+
+
+def plan_cores(
+    job: Job,
+    part: Mesh,
+    in_mould: Mesh,
+    frame: Frame,
+    rules: CoreRules,
+    progress: Progress = silent,
+) -> CorePlan | None:
+    """Decide on every hole and build the cores; None when no cores are wanted.
+
+    ``part`` is the finished part in its own axes, ``in_mould`` the part with stock as it lies in
+    the mould. Raises UsageFault for a hole that is named but not there, and GeometryFault where a
+    core that was asked for cannot be made; a hole that would need a core by rule but cannot hold
+    one is left solid, with the reason.
+    """
+    asked = [text.strip() for text in job.cores.holes]
+    auto = "auto" in asked
+    if "none" in asked:
+        if len(asked) > 1:
+            raise UsageFault("Cores are asked for together with 'none'; give the one or the other.")
+        return None
+    wished = [text for text in asked if text != "auto"]
+    progress("finding holes")
+    voids = find_voids(in_mould)
+    named = frozenset(_named(wished, part, in_mould, voids, frame)) if wished else frozenset()
+    openings = tuple(o for void in find_voids(part) for o in void.openings)
+    chosen = choose_holes(voids, rules, named, auto=auto)
+    known = [_of_the_part(choice, openings, frame, part) for choice in chosen]
+    choices = joined_choices(in_mould, known)
+    if all(c.fate == "sand" for c in choices):
+        return CorePlan(tuple(choices), (), (), None, None, openings)
+    progress("closing holes and making core prints")
+    return _built(choices, named, in_mould, rules, openings)
+
+
+def _built(
+    choices: Sequence[Choice],
+    named: frozenset[str],
+    in_mould: Mesh,
+    rules: CoreRules,
+    openings: tuple[Opening, ...],
+) -> CorePlan:
+    """Cores for the choices; what cannot hold a core by rule is left, one after another."""
+    part = Solid.from_mesh(in_mould, "the part with its stock")
+    settled = list(choices)
+    while True:
+        closed = [c.void for c in settled if c.fate != "sand"]
+        filled, solids, stuck = close_voids(part, closed)
+        hollows = dict(zip((v.name for v in closed), solids, strict=True))
+        cores: list[CoreBody] = []
+        if stuck is None:
+            cores, stuck = _cores(settled, hollows, filled, rules)
+        if stuck is None:
+            left = tuple(hollows[c.void.name] for c in settled if c.fate == "solid")
+            return CorePlan(tuple(settled), tuple(cores), left, filled, part, openings)
+        at = next(i for i, c in enumerate(settled) if c.void is stuck[0])
+        if named & {stuck[0].name, *stuck[0].members}:
+            raise GeometryFault(stuck[1])
+        settled[at] = _without_core(settled[at], stuck[1])
+
+
+def _cores(
+    choices: Sequence[Choice], hollows: dict[str, Solid], filled: Solid, rules: CoreRules
+) -> tuple[list[CoreBody], tuple[Void, str] | None]:
+    """Cores for the holes that get one, or the first that cannot hold one, with the reason."""
+    cores: list[CoreBody] = []
+    for choice in choices:
+        if choice.fate != "core":
+            continue
+        void = choice.void
+        try:
+            core = build_core(
+                f"core-{len(cores) + 1}", void, hollows[void.name], rules.print_rule(void)
+            )
+            check_apart(filled, [*cores, core])
+        except GeometryFault as fault:
+            return cores, (void, str(fault))
+        cores.append(core)
+    return cores, None
+
+
+def _without_core(choice: Choice, fault: str) -> Choice:
+    """A hole that cannot hold its core: solid where sand cannot draw from it, else left to sand."""
+    if choice.fate == "core" and overhangs(choice.void):
+        return Choice(choice.void, "solid", f"{choice.reason}, but no core is held: {fault}")
+    return Choice(choice.void, "sand", f"{choice.reason}, but it cannot be cored: {fault}")
+
+
+def _of_the_part(choice: Choice, openings: Sequence[Opening], frame: Frame, part: Mesh) -> Choice:
+    """The same, but left to sand where stock made a mouth that the finished part does not have."""
+    if choice.fate == "sand" or all(
+        opening_of_part(mouth, openings, frame, part) is not None for mouth in choice.void.openings
+    ):
+        return choice
+    reason = f"{choice.reason}; but its mouth is made by stock, not by the finished part"
+    return Choice(choice.void, "sand", reason)
+
+
+def opening_of_part(
+    mouth: Opening, openings: Sequence[Opening], frame: Frame, part: Mesh
+) -> Opening | None:
+    """The mouth of the finished part (its own axes) that one in the mould became under stock."""
+    if not openings:
+        return None
+    size = float(part.size.max())
+    away = np.array([frame.to_mould(o.point) for o in openings]) - mouth.point
+    along = np.abs(away @ mouth.normal)
+    aside = np.linalg.norm(away - np.outer(away @ mouth.normal, mouth.normal), axis=1)
+    turn = frame.matrix[:3, :3] / frame.volume_factor ** (1.0 / 3.0)
+    alike = np.array([turn @ o.normal for o in openings]) @ mouth.normal > 0.5
+    same = alike & (aside <= ASIDE_SHARE * size) & (along <= ALONG_SHARE * size)
+    if not same.any():
+        return None
+    return openings[int(np.argmin(np.where(same, along + aside, np.inf)))]
+
+
+def _named(
+    wished: Sequence[str], part: Mesh, in_mould: Mesh, voids: Sequence[Void], frame: Frame
+) -> list[str]:
+    """Names of the holes in the mould that the words for faces of the part mean."""
+    from patternprep.mesh.faces import find_faces
+    from patternprep.pattern.select import select_faces
+
+    faces = find_faces(part)
+    own = find_voids(part)
+    hole_of_facet = np.full(part.facets, -1)
+    for i, void in enumerate(own):
+        hole_of_facet[void.facets] = i
+    found = []
+    for text in wished:
+        for face in select_faces(faces, text):
+            holes = hole_of_facet[face.facets]
+            holes = holes[holes >= 0]
+            if not len(holes):
+                raise UsageFault(
+                    f"A core is asked for at '{text}', but {face.name} is not the wall of a hole "
+                    "that opens through flat faces; patternprep inspect lists the holes."
+                )
+            hole = own[int(np.bincount(holes).argmax())]
+            found.append(_same_hole(hole, voids, frame, part))
+    return found
+
+
+def _same_hole(hole: Void, voids: Sequence[Void], frame: Frame, part: Mesh) -> str:
+    """The hole in the mould that a hole of the finished part became under its stock."""
+    middle = _middle(hole, frame)
+    apart = [float(np.linalg.norm(_middle(v, None) - middle)) for v in voids]
+    nearest = int(np.argmin(apart)) if apart else -1
+    if nearest < 0 or apart[nearest] > 0.1 * float(part.size.max()):
+        x, y, z = (float(c) for c in hole.point)
+        raise UsageFault(
+            f"The hole at ({x:.2f}, {y:.2f}, {z:.2f}) mm of the part is closed by its stock; it "
+            "needs no core."
+        )
+    return voids[nearest].name
+
+
+def _middle(void: Void, frame: Frame | None) -> FloatArray:
+    middle = np.mean([o.point for o in void.openings], axis=0)
+    return np.asarray(middle if frame is None else frame.to_mould(middle))

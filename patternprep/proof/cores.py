@@ -1,0 +1,212 @@
+"""The cores: each within its hole and its prints, filling the hole, and with gaps in its seats.
+
+With what is proved of the halves (that they hold the part and the seats and no more than draft
+beside) this proves the casting: impression of cope and drag, less the cores at their seats.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from patternprep.mesh.mesh import FloatArray, Mesh
+from patternprep.proof.contain import DEPTH_LIMIT_MM, depth_outside
+from patternprep.proof.core_files import CoreFile, PrintTold
+from patternprep.proof.holes import ClosedHole
+from patternprep.proof.line import ProofLine, above, at_most
+from patternprep.proof.model import Scene
+from patternprep.proof.plan import PlanGrid
+from patternprep.proof.sound import same_file, shells_of, surface_line
+from patternprep.proof.stock import stock_samples
+from patternprep.proof.tree import FacetTree
+from patternprep.proof.trimmed import trimmed
+
+__all__ = ["core_lines", "covered", "surface_points"]
+
+GAP_SLACK_MM = 0.02
+"""By how much a gap may be less than told: chords of round prints, and rounding."""
+
+BOX_DRAFT_LIMIT_MM = 1.0
+"""Most metal that box draft may leave on a cored surface, casting size, mm."""
+
+FILL_SLACK_MM = 0.02
+_ASIDE = np.array([0.00031, 0.00017])
+_FAR_MM = 20.0
+_BESIDE = 3.0
+"""Walls nearer to a stocked face than this many times its stock may be moved along."""
+_MOST = 12_000
+
+
+def core_lines(scene: Scene) -> list[ProofLine]:
+    """All lines about cores; none for a kit without cores and closed holes."""
+    found, lost = scene.closed
+    lines = []
+    if found or lost:
+        spot = None
+        lines.append(at_most("closed holes found on the part", len(lost), 0, "not found", spot))
+    by_core = {hole.core: hole for hole in found if hole.core}
+    names = {core.name for core in scene.kit.cores}
+    if by_core or names:
+        odd = len(names ^ set(by_core))
+        lines.append(at_most("a core for each cored hole", odd, 0, "without"))
+    for core in scene.kit.cores:
+        lines += _file_lines(core)
+        if core.name in by_core:
+            lines += _lines_of(scene, core, by_core[core.name])
+    return lines
+
+
+def _file_lines(core: CoreFile) -> list[ProofLine]:
+    shells = shells_of(core.mesh)
+    told = core.stated
+    odd = abs(shells.outer - told.number("bodies")) + shells.hollow
+    facets = abs(core.mesh.facets - told.number("facets"))
+    volume = abs(core.mesh.volume - told.number("volume_mm3"))
+    share = volume / max(abs(told.number("volume_mm3")), 1e-300)
+    return [
+        same_file(f"{core.name} file unchanged", core.sha256, told.text("sha256")),
+        surface_line(core.name, core.mesh, shells),
+        at_most(f"bodies of {core.name} as told", odd, 0, "bodies"),
+        at_most(f"facets of {core.name} as told", facets, 0, "facets"),
+        at_most(f"volume of {core.name} as told", share, 1e-5, "of volume"),
+    ]
+
+
+def _lines_of(scene: Scene, core: CoreFile, hole: ClosedHole) -> list[ProofLine]:
+    points = surface_points(core.mesh)
+    over, spot = _beyond(points, hole.body(scene.part), core)
+    lines = [at_most(f"{core.name} within its hole and prints", over, DEPTH_LIMIT_MM, "mm", spot)]
+    walls, stocked = _walls(scene, hole)
+    if stocked is not None:
+        deep, spot = _in_the_stock(core, stocked)
+        name = f"{core.name} clear of the machining stock"
+        lines.append(at_most(name, deep, DEPTH_LIMIT_MM, "mm", spot))
+    bare, spot = _bare(walls, core)
+    told = core.stated.number("box_draft.greatest_mm")
+    lines.append(at_most(f"{core.name} fills its hole", bare, told + FILL_SLACK_MM, "mm", spot))
+    name = f"metal that box draft leaves at {core.name}"
+    lines.append(at_most(name, told, BOX_DRAFT_LIMIT_MM, "mm"))
+    outside, spot = depth_outside(scene, _seat_points(core))
+    name = f"seats of {core.name} on the pattern"
+    lines.append(at_most(name, outside, DEPTH_LIMIT_MM, "mm", spot))
+    for number, one in enumerate(core.prints, 1):
+        spare, spot = _gap(points, one)
+        least = min(one.gap_side_mm, one.gap_end_mm) - GAP_SLACK_MM
+        lines.append(above(f"gap of {core.name} in seat {number}", spare, least, "mm", spot))
+    return lines
+
+
+def _walls(scene: Scene, hole: ClosedHole) -> tuple[FloatArray, FloatArray | None]:
+    """Points on the walls that the core should touch, and those of them on stock; (n, 3) each.
+
+    A stocked facet counts where its stock carries it; rounds and chamfers beside it, which may be
+    moved along or swallowed, are left out.
+    """
+    part = scene.kit.part
+    own = np.zeros(part.facets, dtype=bool)
+    own[hole.facets] = True
+    ends = []
+    for face in scene.faces:
+        facets = face.facets[own[face.facets]]
+        if not len(facets):
+            continue
+        some = replace(face, facets=facets)
+        points, to = stock_samples(scene, some)
+        excused = trimmed(part, scene.faces, some, points, to)
+        ends.append(scene.to_mould(to[~excused]))
+        own[facets] = False
+    still = np.flatnonzero(own)
+    for face in scene.faces:
+        middles = part.triangles[still].mean(axis=1)
+        reach = _BESIDE * face.amount_mm
+        near, _ = FacetTree(part.triangles[face.facets]).distance(middles, reach)
+        still = still[near >= reach]
+    walls = scene.part.triangles[still]
+    sides = 0.5 * (walls + np.roll(walls, -1, axis=1))
+    found = [walls.reshape(-1, 3), sides.reshape(-1, 3), walls.mean(axis=1)]
+    stocked = np.concatenate(ends) if ends else None
+    if stocked is not None:
+        found.append(stocked)
+    points = np.concatenate(found)
+    return points[:: max(1, -(-len(points) // _MOST))], stocked
+
+
+def _in_the_stock(core: CoreFile, ends: FloatArray) -> tuple[float, FloatArray | None]:
+    """How deep a core reaches into the stock, by the points where the stock ends, mm."""
+    inside = np.flatnonzero(covered(PlanGrid(core.mesh.triangles), ends))
+    if not len(inside):
+        return 0.0, None
+    depth, _ = FacetTree(core.mesh.triangles).distance(ends[inside], _FAR_MM)
+    worst = int(np.argmax(depth))
+    return float(depth[worst]), ends[inside[worst]]
+
+
+def surface_points(mesh: Mesh) -> FloatArray:
+    """Corners, middles of edges and of facets, (n, 3)."""
+    triangles = mesh.triangles
+    sides = 0.5 * (triangles + np.roll(triangles, -1, axis=1))
+    points = np.concatenate([mesh.vertices, sides.reshape(-1, 3), triangles.mean(axis=1)])
+    return points[:: -(-len(points) // _MOST)]
+
+
+def _beyond(
+    points: FloatArray, body: FloatArray, core: CoreFile
+) -> tuple[float, FloatArray | None]:
+    """How far a core's points stand out of its hole and its seats, mm, and where."""
+    apart = np.full(len(points), np.inf)
+    for one in core.prints:
+        planes = one.seat_planes
+        np.minimum(apart, (points @ planes[:, :3].T + planes[:, 3]).max(axis=1), out=apart)
+    apart = np.maximum(apart, 0.0)
+    rest = np.flatnonzero(apart > 0.0)
+    rest = rest[~covered(PlanGrid(body), points[rest])]
+    apart_hole = np.zeros(len(points))
+    apart_hole[rest], _ = FacetTree(body).distance(points[rest], _FAR_MM)
+    apart = np.minimum(apart, apart_hole)
+    worst = int(np.argmax(apart))
+    return float(apart[worst]), points[worst]
+
+
+def covered(grid: PlanGrid, points: FloatArray) -> npt.NDArray[np.bool_]:
+    """Points within a closed body, up to a hair."""
+    if not len(points):
+        return np.zeros(0, dtype=bool)
+    hits = grid.hits(points[:, :2] + _ASIDE)
+    cover = np.zeros(len(points))
+    over = hits.z > points[hits.line, 2]
+    np.add.at(cover, hits.line, np.where(over, hits.up, 0))
+    return np.asarray(cover > 0.5)
+
+
+def _bare(points: FloatArray, core: CoreFile) -> tuple[float, FloatArray | None]:
+    """The greatest distance from points of a hole's walls (n, 3) to the core, mm, and where."""
+    if not len(points):
+        return 0.0, None
+    apart, _ = FacetTree(core.mesh.triangles).distance(points, _FAR_MM)
+    worst = int(np.argmax(apart))
+    return float(apart[worst]), points[worst]
+
+
+def _seat_points(core: CoreFile) -> FloatArray:
+    """Corners of the seats, and points between them along the prints, (n, 3)."""
+    found = [np.zeros((0, 3))]
+    for one in core.prints:
+        found += list(one.seat_rings)
+        found += [one.seat_triangles.mean(axis=1)]
+    return np.concatenate(found)
+
+
+def _gap(points: FloatArray, one: PrintTold) -> tuple[float, FloatArray | None]:
+    """The least gap between a core's print and its seat, mm, and where."""
+    planes = one.seat_planes
+    own = planes[planes[:, :3] @ one.normal > -0.999]
+    along = (points - one.point) @ one.normal
+    inside = (points @ planes[:, :3].T + planes[:, 3]).max(axis=1) < 0.0
+    beyond = points[(along > min(1.0, one.gap_end_mm)) & inside]
+    if not len(beyond) or not len(own):
+        return 0.0, one.point
+    apart = -(beyond @ own[:, :3].T + own[:, 3]).max(axis=1)
+    least = int(np.argmin(apart))
+    return float(apart[least]), beyond[least]
