@@ -61,17 +61,33 @@ def fates(found: list[Choice]) -> dict[str, str]:
 @pytest.mark.parametrize(
     ("part", "lower", "depths"),
     [
-        (block() - rod(15, -5, 45), 0.0, [(40.0, True)]),  # through, in the cope: it hangs
-        (block() - rod(15, -5, 45), 40.0, [(40.0, False)]),  # through, in the drag: it stands
-        (block() - rod(15, -5, 45), 15.0, [(25.0, True), (15.0, False)]),  # across the parting
-        (block() - rod(15, 12, 45), 0.0, [(28.0, True)]),  # blind, open to the cope
-        (block() - rod(15, -5, 28), 40.0, [(28.0, False)]),  # blind, open to the drag
-        (block() - rod(15, -5, 28), 0.0, [(28.0, False)]),  # blind, open to the parting from above
-        (block() - rod(15, 12, 45), 40.0, [(28.0, True)]),  # blind, open to the parting from below
+        (lambda: block() - rod(15, -5, 45), 0.0, [(40.0, True)]),  # through, in the cope: it hangs
+        (
+            lambda: block() - rod(15, -5, 45),
+            40.0,
+            [(40.0, False)],
+        ),  # through, in the drag: it stands
+        (
+            lambda: block() - rod(15, -5, 45),
+            15.0,
+            [(25.0, True), (15.0, False)],
+        ),  # across the parting
+        (lambda: block() - rod(15, 12, 45), 0.0, [(28.0, True)]),  # blind, open to the cope
+        (lambda: block() - rod(15, -5, 28), 40.0, [(28.0, False)]),  # blind, open to the drag
+        (
+            lambda: block() - rod(15, -5, 28),
+            0.0,
+            [(28.0, False)],
+        ),  # blind, open to the parting from above
+        (
+            lambda: block() - rod(15, 12, 45),
+            40.0,
+            [(28.0, True)],
+        ),  # blind, open to the parting from below
     ],
 )
 def test_bodies_of_sand_stand_in_the_drag_and_hang_in_the_cope(part, lower, depths):
-    (void,) = voids(part, lower)
+    (void,) = voids(part(), lower)
     found = sand_depths(void)
     assert [d for d, _ in found] == pytest.approx([d for d, _ in depths])
     assert [h for _, h in found] == [h for _, h in depths]
@@ -80,18 +96,18 @@ def test_bodies_of_sand_stand_in_the_drag_and_hang_in_the_cope(part, lower, dept
 @pytest.mark.parametrize(
     ("part", "lower", "expected"),
     [
-        (block() - rod(15, -5, 45), 0.0, False),
-        (block() - rod(15, -5, 45), 20.0, False),
-        (block() - rod(15, 12, 45), 0.0, False),
-        (block() - rod(15, 12, 45), 20.0, True),  # its floor is below the parting
-        (tapered().part, 0.0, False),  # widens to the cope, in the cope
-        (tapered().part, 40.0, True),  # widens to the parting, in the drag
-        (crossing().part, 30.0, True),
-        (block() - rod(15, -60, 60).transform(X_UP).translate((0, 0, 20)), 20.0, True),
+        (lambda: block() - rod(15, -5, 45), 0.0, False),
+        (lambda: block() - rod(15, -5, 45), 20.0, False),
+        (lambda: block() - rod(15, 12, 45), 0.0, False),
+        (lambda: block() - rod(15, 12, 45), 20.0, True),  # its floor is below the parting
+        (lambda: tapered().part, 0.0, False),  # widens to the cope, in the cope
+        (lambda: tapered().part, 40.0, True),  # widens to the parting, in the drag
+        (lambda: crossing().part, 30.0, True),
+        (lambda: block() - rod(15, -60, 60).transform(X_UP).translate((0, 0, 20)), 20.0, True),
     ],
 )
 def test_walls_over_the_sand_overhang(part, lower, expected):
-    assert overhangs(voids(part, lower)[0]) is expected
+    assert overhangs(voids(part(), lower)[0]) is expected
 
 
 def test_overhang_of_a_level_bore_is_its_whole_roof():
