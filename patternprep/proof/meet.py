@@ -27,6 +27,8 @@ _CORNER = 1.0 / float(np.cos(np.radians(52.5)))
 _SPACING = 200.0
 _SAME_WAY = 0.3
 _OVERHANG_MM = 0.07
+_ON_FLOOR_MM = 1e-4
+"""So near to a facet of the parting a point is within it: lines through edges miss both facets."""
 _LOOK_MM = 0.02
 _MOST_JUDGED = 500
 _MOST_SAMPLES = 6000
@@ -57,7 +59,7 @@ def meeting_lines(scene: Scene) -> list[ProofLine]:
         alike = np.ones(len(points), dtype=bool)
         alike[far] = (_facing(other.outline)[which] * facing[far]).sum(axis=1) > _SAME_WAY
         # where the other half reaches further out, its own points are judged
-        outside = other.floor.tops(points[:, :2], 0.0)[1] < 0
+        outside = other.floor.tops(points[:, :2], _ON_FLOOR_MM)[1] < 0
         if limit > MEET_LIMIT_MM:
             # a corner lies further off than the step along its walls
             apart = MEET_LIMIT_MM + np.maximum(apart - MEET_LIMIT_MM, 0.0) / _CORNER
