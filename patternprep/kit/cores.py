@@ -156,7 +156,9 @@ def opening_of_part(
     same = alike & (aside <= ASIDE_SHARE * size) & (along <= ALONG_SHARE * size)
     if not same.any():
         return None
-    return openings[int(np.argmin(np.where(same, along + aside, np.inf)))]
+    factor = frame.volume_factor ** (1.0 / 3.0)
+    wider = np.abs([o.diameter_mm * factor - mouth.diameter_mm for o in openings])
+    return openings[int(np.argmin(np.where(same, along + aside + wider, np.inf)))]
 
 
 def _named(
