@@ -123,7 +123,7 @@ def _choose(void: Void, rules: HoleRules, named: bool, auto: bool) -> Choice:
         return Choice(void, "core", "asked for")
     if not auto:
         return Choice(void, "sand", "no core was asked for")
-    open_air = [o for o in void.openings if not o.beyond] or list(void.openings)
+    open_air = [o for o in void.openings if not o.inner] or list(void.openings)
     width = min(o.diameter_mm for o in open_air)
     why = ""
     if overhangs(void):
