@@ -200,11 +200,11 @@ def test_gaps_are_there_on_all_sides(corners, toward, height, taper, side, end, 
     along = planes[:, :3] @ one.axis
     level = np.abs(along) < 0.9
     across = clear[:, level] / np.sqrt(1.0 - along[level] ** 2)  # within the section
-    assert across.min() > side - 1e-6
-    assert clear[:, along > 0.9].min() == pytest.approx(end, abs=1e-6)
+    assert across.min() > side - 1e-5
+    assert clear[:, along > 0.9].min() == pytest.approx(end, abs=1e-5)
     # in each section the gap is the one asked for where a side runs along
     near = plan(one.core_rings[0], one).exterior.distance(plan(one.seat_rings[0], one).exterior)
-    assert near == pytest.approx(side, rel=1e-6)
+    assert near == pytest.approx(side, abs=1e-5)
     assert (one.core - one.seat).volume == pytest.approx(0.0, abs=1e-6)
 
 

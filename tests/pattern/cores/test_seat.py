@@ -127,6 +127,8 @@ def test_upright_prints_alone_leave_the_other_half_as_it_is():
     assert metal[0] is None
     assert found.cope is not None  # the cope is its print alone
     assert found.cope.bounds[1, 2] == pytest.approx(25.5)
+    above, _ = core.seats.split_by_plane()
+    assert found.cope.volume == pytest.approx(above.volume, rel=1e-6)  # its taper is enough
     assert found.drag is not None
     assert found.drag.bounds[0, 2] == pytest.approx(-65.5)
 
