@@ -43,9 +43,13 @@ def run_script(script: str, *arguments: str) -> str:
     return done.stdout
 
 
-def measured(facets: list[int]) -> list[dict[str, Any]]:
-    """One row for each mesh and size, in order."""
-    rows = []
+CORED_UP_TO = 200_000
+"""Cored parts are timed up to this many facets."""
+
+
+def measured(facets: list[int]) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """One row for each mesh and size, in order; and one for each that is made with cores too."""
+    rows, cored = [], []
     with tempfile.TemporaryDirectory(prefix="patternprep-meshes-") as folder:
         for name in MESHES:
             for count in facets:
@@ -55,7 +59,12 @@ def measured(facets: list[int]) -> list[dict[str, Any]]:
                 row["asked"] = count
                 rows.append(row)
                 print(report.speed_line(row), flush=True)
-    return rows
+                if count <= CORED_UP_TO:
+                    row = json.loads(run_script("cored.py", name, str(part)))
+                    row["asked"] = count
+                    cored.append(row)
+                    print(report.cored_line(row), flush=True)
+    return rows, cored
 
 
 def main() -> None:
@@ -69,7 +78,7 @@ def main() -> None:
         parser.error(f"unknown size {unknown[0]}; known are {', '.join(SIZES)}")
     facets = [SMOKE_FACETS] if asked.smoke else [SIZES[size] for size in asked.sizes.split(",")]
     busy = os.getloadavg()[0]
-    rows = measured(facets)
+    rows, cored = measured(facets)
     flags = ["--smoke"] if asked.smoke else []
     hulls = json.loads(run_script("hull_reference.py", *flags))
     for hull in hulls:
@@ -81,7 +90,7 @@ def main() -> None:
         raise SystemExit("a demo part gives no kit")
     if asked.write:
         page = ROOT / "docs" / "benchmark.md"
-        page.write_text(report.page(rows, hulls, parts, busy), encoding="utf-8")
+        page.write_text(report.page(rows, cored, hulls, parts, busy), encoding="utf-8")
         print(f"wrote {page.relative_to(ROOT)}")
 
 
