@@ -90,7 +90,7 @@ def _built(
     settled = list(choices)
     while True:
         closed = [c.void for c in settled if c.fate != "sand"]
-        filled, solids, stuck = close_voids(part, closed)
+        filled, solids, stuck = close_voids(part, closed, in_mould)
         hollows = dict(zip((v.name for v in closed), solids, strict=True))
         cores: list[CoreBody] = []
         if stuck is None:

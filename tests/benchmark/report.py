@@ -256,11 +256,11 @@ Written by `python tests/benchmark/run.py --write`; do not edit by hand. Measure
 ## Speed and memory
 
 The whole `make` as a library call: reading, faces, choice of pull and parting, stock on two faces,
-both halves drafted and matched, all files written, the proof; without cores. The *floor* is the least that any
-program with this kernel must do: load and weld the file, build the solid, one union with a small
-box, write it; the median of three, in the same process. The meshes are fine tessellations of the
-same true shapes: a globe-valve body (three flanges, bolt holes, hollow) and a spoked pulley whose
-rims end in common planes. Every row is a process of its own.
+both halves drafted and matched, all files written, the proof; without cores. The *floor* is the
+least that any program with this kernel must do: load and weld the file, build the solid, one union
+with a small box, write it; the median of three, in the same process. The meshes are fine
+tessellations of the same true shapes: a globe-valve body (three flanges, bolt holes, hollow) and a
+spoked pulley whose rims end in common planes. Every row is a process of its own.
 
 {_speed(rows)}
 
