@@ -15,6 +15,7 @@ import shapely
 
 from patternprep.mesh.kernel import Solid, union_all
 from patternprep.mesh.mesh import FloatArray
+from patternprep.pattern.draft.bands import band, seen
 from patternprep.pattern.draft.bead import beads
 from patternprep.pattern.draft.bodies import Bodies, pack
 from patternprep.pattern.draft.hull import Corner, DraftedHalf, finished, repaired
@@ -124,46 +125,16 @@ def _arounds(
     filled = [rim_of(half.filled) for half in halves]
     arounds = []
     for i in (0, 1):
-        pieces, off = passing(common_pieces(rims[i], rims[1 - i]), hulls, filled, far, overhang)
+        common = common_pieces(rims[i], rims[1 - i])
+        pieces, off = passing(common, hulls, filled, far, overhang)
         if not len(pieces):
             return None
         lines = shapely.line_merge(shapely.multilinestrings(shapely.linestrings(pieces)))
         wide = _CORNER * off + SAME_WALL_MM
-        bands = [_band(line, rims[i], wide) for line in shapely.get_parts(lines)]
+        bands = [band(line, rims[i], wide) for line in shapely.get_parts(lines)]
+        bands.append(seen(outlines[i], outlines[1 - i], rims[i], common, filled[i], far))
         arounds.append(shapely.union_all(bands))
     return arounds
-
-
-def _band(line: shapely.Geometry, rim: Segments, wide: float) -> shapely.Geometry:
-    """What lies within ``wide`` of a line of the rim, and nearer to it than to what follows it."""
-    band = shapely.buffer(line, wide, cap_style="flat", quad_segs=4)
-    return shapely.difference(band, _beyond_ends(line, rim, 2.0 * wide))
-
-
-def _beyond_ends(line: shapely.Geometry, rim: Segments, reach: float) -> shapely.Geometry:
-    """Where, past each end of the line, the rim's other segments lie nearer than the line."""
-    points = shapely.get_coordinates(line)
-    if np.allclose(points[0], points[-1], atol=1e-9):
-        return shapely.Polygon()
-    sectors = []
-    for end, last in ((points[-1], points[-1] - points[-2]), (points[0], points[0] - points[1])):
-        touching = np.hypot(*(rim.ends - end).transpose(2, 0, 1))
-        ids, ways = np.nonzero(touching < 1e-6)
-        away = rim.ends[ids, 1 - ways] - end
-        ahead = away @ last > -0.999 * np.hypot(*away.T) * np.hypot(*last)
-        sectors += [_sector(end, last, then, reach) for then in away[ahead]]
-    return shapely.union_all(sectors)
-
-
-def _sector(end: FloatArray, last: FloatArray, then: FloatArray, reach: float) -> shapely.Geometry:
-    """Both bisected sides of the bend at the end of a line, on the side of what follows."""
-    before = np.arctan2(-last[1], -last[0])
-    after = np.arctan2(then[1], then[0])
-    turn = (after - before) % (2.0 * np.pi)
-    # angles from what follows out to the bisectors on either side
-    angles = after + np.linspace(-0.5 * turn, 0.5 * (2.0 * np.pi - turn), 13)
-    ring = end + reach * np.column_stack([np.cos(angles), np.sin(angles)])
-    return shapely.Polygon(np.vstack([end, ring]))
 
 
 def _goals(

@@ -8,7 +8,7 @@ import shapely
 from patternprep.mesh.kernel import Solid
 from patternprep.mesh.mesh import FloatArray, IntArray
 
-__all__ = ["Segments", "area_of_rings", "base_rings", "boundary_segments"]
+__all__ = ["Segments", "area_of_rings", "base_rings", "boundary_segments", "ends_of_lines"]
 
 
 def base_rings(solid: Solid) -> list[FloatArray]:
@@ -97,7 +97,11 @@ class Segments:
 
 def boundary_segments(area: shapely.Geometry) -> Segments:
     """The segments of an area's boundary."""
-    lines = shapely.get_parts(shapely.boundary(area))
-    runs = [shapely.get_coordinates(line) for line in lines]
+    return Segments(ends_of_lines(shapely.boundary(area)))
+
+
+def ends_of_lines(lines: shapely.Geometry) -> FloatArray:
+    """The ends (k, 2, 2) of every straight piece of lines."""
+    runs = [shapely.get_coordinates(line) for line in shapely.get_parts(lines)]
     ends = [np.stack([c[:-1], c[1:]], axis=1) for c in runs if len(c) > 1]
-    return Segments(np.concatenate(ends) if ends else np.empty((0, 2, 2)))
+    return np.concatenate(ends) if ends else np.empty((0, 2, 2))
