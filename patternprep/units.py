@@ -22,6 +22,7 @@ __all__ = [
     "parse_fraction",
     "parse_length",
     "parse_mass",
+    "parse_size",
 ]
 
 MM_PER_INCH = 25.4
@@ -72,6 +73,18 @@ def parse_length(text: str) -> float:
             f"'{text}' has the unknown length unit '{unit}'; use one of {', '.join(MM_PER_UNIT)}."
         )
     return value * MM_PER_UNIT[unit]
+
+
+def parse_size(text: str) -> tuple[float, float, float]:
+    """Three lengths in mm from '220 x 220 x 250 mm' (a unit at the end holds for all)."""
+    parts = [part.strip() for part in text.lower().replace("\u00d7", "x").split("x")]
+    if len(parts) != 3:
+        raise UsageFault(f"'{text}' is not a size; write it like '220 x 220 x 250 mm'.")
+    unit = parts[2].lstrip("0123456789./ ")
+    sizes = [parse_length(p if p[-1:].isalpha() else f"{p} {unit}".strip()) for p in parts]
+    if not all(size > 0.0 for size in sizes):
+        raise UsageFault(f"'{text}' has a side of no length; write it like '220 x 220 x 250 mm'.")
+    return sizes[0], sizes[1], sizes[2]
 
 
 def parse_fraction(text: str) -> float:

@@ -13,6 +13,7 @@ from patternprep.units import (
     parse_fraction,
     parse_length,
     parse_mass,
+    parse_size,
 )
 
 
@@ -75,3 +76,12 @@ def test_angles_and_masses() -> None:
 @given(st.floats(-1e6, 1e6, allow_nan=False))
 def test_a_written_length_reads_back(value: float) -> None:
     assert parse_length(f"{value!r} mm") == value
+
+
+def test_a_size_has_three_lengths_and_one_unit_for_all() -> None:
+    assert parse_size("220 x 220 x 250 mm") == (220.0, 220.0, 250.0)
+    assert parse_size("8x8x10 in") == pytest.approx((203.2, 203.2, 254.0))
+    assert parse_size("1 in x 20 x 30") == pytest.approx((25.4, 20.0, 30.0))
+    for wrong in ("220 x 220", "220", "220 x 0 x 250 mm", "a x b x c"):
+        with pytest.raises(UsageFault):
+            parse_size(wrong)

@@ -97,6 +97,9 @@ Coating = Annotated[str | None, typer.Option(help="Thickness of the coating on c
 PrinterError = Annotated[
     str | None, typer.Option(help='How much too large a print comes out: "0.2 %"; print/ only.')
 ]
+Bed = Annotated[
+    str | None, typer.Option(help='Largest print: "220 x 220 x 250 mm"; what does not fit is told.')
+]
 Plastic = Annotated[str | None, typer.Option(help="What the pattern is printed in.")]
 Infill = Annotated[str | None, typer.Option(help="Share of the volume that is printed.")]
 Castings = Annotated[int | None, typer.Option(help="Castings in one mould.")]
@@ -148,6 +151,7 @@ KEYS = {
     "box_wall": "cores.box_wall",
     "coating": "cores.coating",
     "printer_error": "printer.size_error",
+    "bed": "printer.bed",
     "plastic": "printer.plastic",
     "infill": "printer.infill",
     "castings": "estimate.castings_per_mould",
@@ -202,6 +206,7 @@ def _job_options(
     box_wall: BoxWall = None,
     coating: Coating = None,
     printer_error: PrinterError = None,
+    bed: Bed = None,
     plastic: Plastic = None,
     infill: Infill = None,
     castings: Castings = None,

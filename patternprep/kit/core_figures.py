@@ -20,7 +20,7 @@ from patternprep.pattern.cores.model import Opening, Void
 from patternprep.pattern.cores.prints import Print
 from patternprep.pattern.cores.walls import thinnest_wall
 
-__all__ = ["box_figures", "core_figures", "hole_figures", "hole_warnings"]
+__all__ = ["box_figures", "core_figures", "hole_figures", "hole_warnings", "setting_order"]
 
 
 def hole_figures(plan: Plan) -> list[dict[str, Any]]:
@@ -243,6 +243,16 @@ def box_figures(core: MadeCore) -> list[dict[str, Any]]:
         }
         for part in core.parts
     ]
+
+
+def setting_order(cores: Sequence[MadeCore]) -> list[str]:
+    """Names of the cores as they are set: from the lowest up, those that hang in the cope last."""
+
+    def rank(core: MadeCore) -> tuple[bool, float, str]:
+        hangs = all(one.side == "cope" for one in core.body.prints)
+        return hangs, float(core.mesh.bounds[0, 2]), core.name
+
+    return [core.name for core in sorted(cores, key=rank)]
 
 
 def hole_warnings(plan: Plan) -> list[str]:

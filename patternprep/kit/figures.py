@@ -14,6 +14,7 @@ from patternprep.kit.core_figures import (
     core_figures,
     hole_figures,
     hole_warnings,
+    setting_order,
 )
 from patternprep.kit.core_pieces import CoreVolumes, MadeCore, core_volumes
 from patternprep.kit.halves import Halves
@@ -22,6 +23,7 @@ from patternprep.kit.pieces import Piece
 from patternprep.kit.plan import Plan
 from patternprep.mesh.mesh import Mesh
 from patternprep.pattern.parting import PartingCandidate, Undercut
+from patternprep.units import parse_size
 
 __all__ = ["FIGURES_VERSION", "candidate_figures", "figures_of", "part_figures"]
 
@@ -64,9 +66,10 @@ def figures_of(
         "boxes": [row for core in cores for row in box_figures(core)],
         "risers": [],
         "gating": None,
-        "print": {"scale": float(pieces[0].print_matrix[0, 0])},
+        "print": _print(plan, pieces, cores),
+        "setting_order": setting_order(cores),
         "estimate_steps": metal.steps,
-        "warnings": _warnings(plan, halves),
+        "warnings": _warnings(plan, halves) + _bed_warnings(plan, pieces, cores),
         "cautions": metal.cautions,
         "pieces": [],
         "proof": [],
@@ -171,6 +174,41 @@ def _draft(plan: Plan, halves: Halves) -> dict[str, Any]:
         "corner": plan.job.draft.corner,
         "walls": [dict(wall) for wall in drafted.wall_figures()],
     }
+
+
+def _print(plan: Plan, pieces: Sequence[Piece], cores: Sequence[MadeCore]) -> dict[str, Any]:
+    bed = plan.job.printer.bed
+    return {
+        "scale": float(pieces[0].print_matrix[0, 0]),
+        "bed_mm": list(parse_size(bed)) if bed else None,
+        "does_not_fit": [name for name, _ in _too_large(plan, pieces, cores)],
+    }
+
+
+def _too_large(
+    plan: Plan, pieces: Sequence[Piece], cores: Sequence[MadeCore]
+) -> list[tuple[str, Mesh]]:
+    """Pieces that do not go onto the bed as they lie, not even turned by a quarter."""
+    if not plan.job.printer.bed:
+        return []
+    wide, deep, high = parse_size(plan.job.printer.bed)
+    sized = [(p.name, p.print_mesh) for p in pieces]
+    sized += [(part.name, part.mesh) for core in cores for part in core.parts]
+    found = []
+    for name, mesh in sized:
+        x, y, z = (float(s) for s in mesh.size)
+        flat = (x <= wide and y <= deep) or (y <= wide and x <= deep)
+        if not flat or z > high:
+            found.append((name, mesh))
+    return found
+
+
+def _bed_warnings(plan: Plan, pieces: Sequence[Piece], cores: Sequence[MadeCore]) -> list[str]:
+    return [
+        f"The {name} is {' x '.join(f'{s:.1f}' for s in mesh.size)} mm as it lies and does not fit "
+        f"the bed of {plan.job.printer.bed}: print it in parts, or on a larger machine."
+        for name, mesh in _too_large(plan, pieces, cores)
+    ]
 
 
 def _stock(plan: Plan) -> dict[str, Any]:

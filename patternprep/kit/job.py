@@ -16,7 +16,13 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
 from patternprep.errors import FileFault, PatternprepError, UsageFault
-from patternprep.units import parse_angle, parse_fraction, parse_length, parse_mass
+from patternprep.units import (
+    parse_angle,
+    parse_fraction,
+    parse_length,
+    parse_mass,
+    parse_size,
+)
 
 __all__ = [
     "JOB_VERSION",
@@ -83,6 +89,7 @@ CopeExtra = Annotated[
 PrintError = Annotated[
     str, _within(parse_fraction, "a printer's size error (-5 to 5 %)", -0.05, 0.05)
 ]
+BedSize = Annotated[str, _checked(parse_size, "")]
 RappingAmount = Annotated[str, _checked(parse_length, "rule")]
 StockAmount = Annotated[str, _checked(parse_length, "table")]
 BookLength = Annotated[str, _checked(parse_length, "book")]
@@ -227,6 +234,9 @@ class PrinterChoice(_Section):
 
     size_error: PrintError = Field(
         "0 %", description="by how much a print comes out too large (negative: too small)"
+    )
+    bed: BedSize = Field(
+        "", description='the largest print, like "220 x 220 x 250 mm"; empty for not told'
     )
     plastic: str = Field("PLA", description="what the pattern is printed in")
     infill: Infill = Field("100 %", description="share of the volume that is printed")

@@ -90,10 +90,19 @@ def _spoilt(figures: dict[str, Any], factors: list[float]) -> list[str]:
             else f"stock on {face['name']}: the table may ask another amount than "
             f"{amount:.2f} mm for the new alloy"
         )
-    spoilt.append(
-        "this kit holds no prints, clearances or dowels; where there are, they are made at pattern "
-        f"size and would change by {worst * 100.0:.2f} %"
-    )
+    cores = figures.get("cores", [])
+    if not cores:
+        spoilt.append(
+            "this kit holds no prints, clearances or dowels; where there are, they are made at "
+            f"pattern size and would change by {worst * 100.0:.2f} %"
+        )
+    for core in cores:
+        gaps = [one[key] for one in core["prints"] for key in ("gap_side_mm", "gap_end_mm")]
+        spoilt.append(
+            f"prints of {core['name']}: gaps of {min(gaps):.2f} to {max(gaps):.2f} mm, made at "
+            f"pattern size, and the pegs of its box would change by {worst * 100.0:.2f} %, and "
+            "the core with them"
+        )
     if len({round(f, 9) for f in factors}) > 1:
         spoilt.append("walls and round holes: the factor differs by axis, so circles turn oval")
     return spoilt

@@ -19,6 +19,8 @@ def cores_text(figures: dict[str, Any]) -> str:
         boxes = [box for box in figures["boxes"] if box["core"] == core["name"]]
         blocks.append(heading(f"{core['name']}: fills {core['hole']}"))
         blocks.append(pairs(_rows(core, boxes)))
+    if len(figures["cores"]) > 1:
+        blocks.append(pairs([("set in this order", ", ".join(figures["setting_order"]))]))
     return "\n".join(blocks)
 
 

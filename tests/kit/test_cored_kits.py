@@ -243,3 +243,27 @@ def test_a_core_that_is_turned_shifted_or_too_large_is_named(
     failing = planted(kit, tmp_path, name, fault)
     assert any(name in line for line in failing)
     assert f"{name} within its hole and prints" in failing
+
+
+def test_what_does_not_go_onto_the_bed_is_told(tmp_path: Path) -> None:
+    bush = (bar(40.0, -60.0, 60.0) - bar(25.0, -61.0, 61.0)).transform(TURN_Y)
+    parting = {"pull": "+z", "plane": "0 mm"}
+    _, figures = made(tmp_path, bush, parting=parting, printer={"bed": "120 x 300 x 100 mm"})
+    assert figures["print"]["does_not_fit"] == []
+    _, figures = made(tmp_path, bush, parting=parting, printer={"bed": "100 x 100 x 100 mm"})
+    assert figures["print"]["does_not_fit"][:2] == ["cope", "drag"]
+    assert sum("does not fit the bed" in words for words in figures["warnings"]) >= 2
+
+
+def test_cores_are_set_from_the_lowest_up(tmp_path: Path) -> None:
+    """Two bores standing side by side at two heights."""
+    block = Solid.box((-90.0, -40.0, -50.0), (0.0, 40.0, 50.0))
+    block = block + Solid.box((0.0, -40.0, -80.0), (90.0, 40.0, 50.0))
+    for x in (-45.0, 45.0):
+        block = block - bar(18.0, -90.0, 60.0).translate((x, 0.0, 0.0))
+    _, figures = made(tmp_path, block, parting={"pull": "+z", "plane": "top"})
+    assert len(figures["cores"]) == 2
+    lowest = {
+        c["name"]: min(p["core_rings_mm"][1][0][2] for p in c["prints"]) for c in figures["cores"]
+    }
+    assert figures["setting_order"] == sorted(lowest, key=lambda name: lowest[name])
