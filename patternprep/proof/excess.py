@@ -291,6 +291,12 @@ def _met(
             facing = _plan_unit(other[0].mesh.normals[facet])
             feet = _Points(foot[rest[loose]], way[rest[loose]], facing)
             tight[loose] = _excess(other[1], feet) <= EXCESS_LIMIT_MM
+        if look == 2 and not tight.all():
+            # the end of a bead faces along the other half's outline: inward is as that lies there
+            loose = np.flatnonzero(~tight)
+            _, out = _nearest_foot(other[0], level[rest[loose]])
+            feet = _Points(level[rest[loose]], out, out[:, :2])
+            tight[loose] = _excess(other[1], feet) <= EXCESS_LIMIT_MM
         if look != 2:
             there = own.tree.gap_under(foot[rest], own.slope, EXCESS_LIMIT_MM)
             tight &= here[rest] <= there + EXCESS_LIMIT_MM
@@ -331,5 +337,6 @@ def _nearest_foot(half: Half, level: FloatArray) -> tuple[FloatArray, FloatArray
     # the outline runs with the pattern on its right; at its corners outward is from the point
     out = np.stack([-run[:, 1], run[:, 0], np.zeros(len(run))], axis=1)
     aside = foot - level
+    aside = np.where((aside * out).sum(axis=1, keepdims=True) < 0.0, -aside, aside)
     out = np.where((aside**2).sum(axis=1, keepdims=True) > 1e-8, aside, out)
     return foot, out / np.maximum(np.linalg.norm(out, axis=1, keepdims=True), 1e-300)

@@ -16,6 +16,8 @@ _LAP_MM = 0.02
 _LAP_SHARE = 0.25
 _LEAST_HIGH_MM = 0.05
 _HIGH_ENOUGH_MM = 0.3
+_MOST_HIGH_MM = 0.9
+"""No bead is higher: a wide one is all the flatter."""
 _MOST_SHARE_OF_WALL = 0.4
 _SLIVER_MM = 0.0005
 _CHORD_ROUNDS = 4
@@ -65,7 +67,7 @@ def _width(part: shapely.Geometry, own: shapely.Geometry) -> float:
 
 
 def _height(solid: Solid, part: shapely.Geometry, width: float) -> float:
-    """Twice the width, but not much of the height of the half near the place."""
+    """Twice the width, but low, and not much of the height of the half near the place."""
     points = solid.to_mesh().vertices
     x0, y0, x1, y1 = part.bounds
     pad = 3.0 * width + 1.0
@@ -77,7 +79,7 @@ def _height(solid: Solid, part: shapely.Geometry, width: float) -> float:
         & (points[:, 2] > _LEAST_HIGH_MM)
     )
     low = float(points[near, 2].min()) if near.any() else float(points[:, 2].max())
-    wanted = max(2.0 * width, _LEAST_HIGH_MM)
+    wanted = min(max(2.0 * width, _LEAST_HIGH_MM), _MOST_HIGH_MM)
     return min(wanted, max(_MOST_SHARE_OF_WALL * low, _HIGH_ENOUGH_MM))
 
 
