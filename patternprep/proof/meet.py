@@ -30,6 +30,7 @@ _OVERHANG_MM = 0.07
 _ON_FLOOR_MM = 1e-4
 """So near to a facet of the parting a point is within it: lines through edges miss both facets."""
 _LOOK_MM = 0.02
+_ASIDE_MM = 1.7e-4
 _MOST_JUDGED = 500
 _MOST_SAMPLES = 6000
 
@@ -108,6 +109,8 @@ def _filled(
     step = max(_LOOK_MM, reach / 400.0)
     inward = np.arange(0.0, reach + step, step)
     looks = points[chosen, None, :2] - inward[None, :, None] * facing[chosen, None]
+    # a little aside: from a corner the lines would run along an edge of the part and miss facets
+    looks += _ASIDE_MM * facing[chosen, None, ::-1] * np.array([-1.0, 1.0])
     hits = scene.stocked_hits(looks.reshape(-1, 2))
     height = hits.z * half.sign
     over = np.bincount(hits.line[height > _BESIDE_MM], minlength=looks.shape[0] * len(inward)) > 0

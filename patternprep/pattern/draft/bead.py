@@ -20,6 +20,10 @@ _MOST_HIGH_MM = 0.9
 """No bead is higher: a wide one is all the flatter."""
 _MOST_SHARE_OF_WALL = 0.4
 _SLIVER_MM = 0.0005
+_ON_WALL_MM = 0.002
+_HALVINGS = 6
+_NEAR_UPPER = 2.0
+_ENOUGH_NEAR = 0.9
 _CHORD_ROUNDS = 4
 
 
@@ -43,9 +47,8 @@ def _bead(
     solid: Solid, own: shapely.Geometry, goal: shapely.Geometry, part: shapely.Geometry
 ) -> Solid | None:
     width = _width(part, own)
-    high = _height(solid, part, width)
     lap = max(_LAP_MM, _LAP_SHARE * width)
-    upper = shapely.buffer(area_of_rings(solid.section(high)), -lap, join_style="mitre")
+    high, upper = _upper(solid, own, part, width, lap)
     ring = shapely.difference(goal, upper)
     fade = 3.0 * width + 4.0 * lap + high
     near = shapely.buffer(part, fade, quad_segs=4)
@@ -62,8 +65,35 @@ def _bead(
 
 
 def _width(part: shapely.Geometry, own: shapely.Geometry) -> float:
-    points = shapely.get_coordinates(part)
+    longest = max(0.1, float(shapely.length(part)) / 5000.0)
+    points = shapely.get_coordinates(shapely.segmentize(part, longest))
     return max(float(boundary_segments(own).distance(points).max()), _LAP_MM)
+
+
+def _upper(
+    solid: Solid, own: shapely.Geometry, part: shapely.Geometry, width: float, lap: float
+) -> tuple[float, shapely.Geometry]:
+    """(height, the half's section there less a lap), on which the bead leans.
+
+    The half may be a plate thinner than the height wanted: then the highest of some lower
+    sections that still lies near most of the wall.
+    """
+    feet = shapely.get_coordinates(shapely.segmentize(part, max(width, 0.2)))
+    feet = feet[boundary_segments(own).distance(feet) <= _ON_WALL_MM]
+    places = shapely.points(feet)
+    best: tuple[float, float, shapely.Geometry] | None = None
+    high = _height(solid, part, width)
+    for _ in range(_HALVINGS):
+        upper = shapely.buffer(area_of_rings(solid.section(high)), -lap, join_style="mitre")
+        off = shapely.distance(places, upper)
+        near = float((off <= _NEAR_UPPER * (lap + high)).mean()) if len(feet) else 1.0
+        if best is None or near > best[0] + 0.05:
+            best = (near, high, upper)
+        if near > _ENOUGH_NEAR:
+            break
+        high *= 0.5
+    assert best is not None
+    return best[1], best[2]
 
 
 def _height(solid: Solid, part: shapely.Geometry, width: float) -> float:

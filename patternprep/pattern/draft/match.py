@@ -47,6 +47,9 @@ much of what draft adds at the most."""
 _SPARE_MM = 0.0002
 _BEAD_ROUNDS = 4
 _POLYGON = 3
+_LEAST_TIMES = 3
+_GAP_EVERY_MM = 0.1
+_MOST_GAPS = 20_000
 _CORNER = 1.6
 _ON_OUTLINE_MM = 0.004
 _WITHIN_MM = 0.002
@@ -155,12 +158,12 @@ def _goals(
 
 def _gap(goal: shapely.Geometry, own: shapely.Geometry) -> float:
     """Largest distance by which the goal reaches out of the outline."""
-    points = shapely.get_coordinates(shapely.segmentize(shapely.boundary(goal), 5.0))
+    missing = shapely.boundary(shapely.difference(goal, own))
+    longest = max(_GAP_EVERY_MM, float(shapely.length(missing)) / _MOST_GAPS)
+    points = shapely.get_coordinates(shapely.segmentize(missing, longest))
     if not len(points):
         return 0.0
-    inside = shapely.contains_xy(own, points)
-    points = points[~inside]
-    return float(boundary_segments(own).distance(points).max()) if len(points) else 0.0
+    return float(boundary_segments(own).distance(points).max())
 
 
 def _step(outlines: list[shapely.Geometry], arounds: list[shapely.Geometry]) -> float:
@@ -208,19 +211,22 @@ def _wanted_lean(
 ) -> FloatArray:
     """Largest angle with which each source's wall stays within the goal, degrees."""
     least = np.full(len(sources.start), np.inf)
+    times = np.zeros(len(sources.start), dtype=np.int64)
     for share in SHARES:
         foot, fall, height = _foot(points, sources, float(share))
         out = np.flatnonzero(own.distance(foot) <= _ON_OUTLINE_MM)
         out = out[height[out] > 1e-3]
         if not len(out):
             continue
+        times[out] += 1
         inside = foot[out] + 2.0 * _ON_OUTLINE_MM * fall[out]
         further = goal.reach(inside, fall[out], 2.0 * far) + 2.0 * _ON_OUTLINE_MM
         flush = goal.distance(foot[out]) <= _ON_OUTLINE_MM
         further[flush | (further >= 2.0 * far)] = 0.0
         reach = height[out] * np.tan(np.radians(sources.lean_deg[out]))
         least[out] = np.minimum(least[out], np.arctan2(reach + further, height[out]))
-    found = np.isfinite(least)
+    # where only a bit of a wall ends on the outline, more lean would swell what lies beside it
+    found = np.isfinite(least) & (times >= _LEAST_TIMES)
     wanted = np.where(found, np.degrees(np.where(found, least, 0.0)), sources.lean_deg)
     return np.maximum(wanted, sources.lean_deg)
 
