@@ -16,6 +16,7 @@ import shapely
 from patternprep.mesh.kernel import Solid, union_all
 from patternprep.mesh.mesh import FloatArray
 from patternprep.pattern.draft.bands import band, seen
+from patternprep.pattern.draft.base import corners_joined
 from patternprep.pattern.draft.bead import beads
 from patternprep.pattern.draft.bodies import Bodies, pack
 from patternprep.pattern.draft.hull import Corner, DraftedHalf, finished, repaired
@@ -96,6 +97,7 @@ def match_halves(cope: DraftedHalf, drag: DraftedHalf, corner: Corner, *, taper:
                     solids[i], more, halves[i].min_angle, SkirtRules(corner == "round")
                 )
                 outlines[i] = area_of_rings(base_rings(solids[i]))
+    solids = [corners_joined(solid) for solid in solids]
     return Matched(solids[0], solids[1], before, _step(outlines, arounds))
 
 
