@@ -13,6 +13,7 @@ from patternprep.pattern.draft.outline import Segments, area_of_rings, boundary_
 __all__ = ["beads"]
 
 _LAP_MM = 0.02
+_LEAST_LAP_MM = 0.005
 _LAP_SHARE = 0.25
 _LEAST_HIGH_MM = 0.05
 _HIGH_ENOUGH_MM = 0.3
@@ -48,7 +49,7 @@ def _bead(
 ) -> Solid | None:
     width = _width(part, own)
     lap = max(_LAP_MM, _LAP_SHARE * width)
-    high, upper = _upper(solid, own, part, width, lap)
+    high, lap, upper = _upper(solid, own, part, width, lap)
     ring = shapely.difference(goal, upper)
     fade = 3.0 * width + 4.0 * lap + high
     near = shapely.buffer(part, fade, quad_segs=4)
@@ -72,28 +73,28 @@ def _width(part: shapely.Geometry, own: shapely.Geometry) -> float:
 
 def _upper(
     solid: Solid, own: shapely.Geometry, part: shapely.Geometry, width: float, lap: float
-) -> tuple[float, shapely.Geometry]:
-    """(height, the half's section there less a lap), on which the bead leans.
+) -> tuple[float, float, shapely.Geometry]:
+    """(height, lap, the half's section there less the lap), on which the bead leans.
 
-    The half may be a plate thinner than the height wanted: then the highest of some lower
+    The half may be thinner than the height or the lap wanted: then the highest of some lower
     sections that still lies near most of the wall.
     """
     feet = shapely.get_coordinates(shapely.segmentize(part, max(width, 0.2)))
     feet = feet[boundary_segments(own).distance(feet) <= _ON_WALL_MM]
     places = shapely.points(feet)
-    best: tuple[float, float, shapely.Geometry] | None = None
+    best: tuple[float, float, float, shapely.Geometry] | None = None
     high = _height(solid, part, width)
     for _ in range(_HALVINGS):
         upper = shapely.buffer(area_of_rings(solid.section(high)), -lap, join_style="mitre")
         off = shapely.distance(places, upper)
         near = float((off <= _NEAR_UPPER * (lap + high)).mean()) if len(feet) else 1.0
         if best is None or near > best[0] + 0.05:
-            best = (near, high, upper)
+            best = (near, high, lap, upper)
         if near > _ENOUGH_NEAR:
             break
-        high *= 0.5
+        high, lap = 0.5 * high, max(_LEAST_LAP_MM, 0.5 * lap)
     assert best is not None
-    return best[1], best[2]
+    return best[1:]
 
 
 def _height(solid: Solid, part: shapely.Geometry, width: float) -> float:

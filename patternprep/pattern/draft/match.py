@@ -48,7 +48,7 @@ much of what draft adds at the most."""
 _SPARE_MM = 0.0002
 _BEAD_ROUNDS = 4
 _POLYGON = 3
-_LEAST_TIMES = 3
+_LEAST_TIMES = 4
 _GAP_EVERY_MM = 0.1
 _MOST_GAPS = 20_000
 _CORNER = 1.6
