@@ -20,7 +20,14 @@ from patternprep.pattern.cores.model import Opening, Void
 from patternprep.pattern.cores.prints import Print
 from patternprep.pattern.cores.walls import thinnest_wall
 
-__all__ = ["box_figures", "core_figures", "hole_figures", "hole_warnings", "setting_order"]
+__all__ = [
+    "box_figures",
+    "core_figures",
+    "core_warnings",
+    "hole_figures",
+    "hole_warnings",
+    "setting_order",
+]
 
 
 def hole_figures(plan: Plan) -> list[dict[str, Any]]:
@@ -82,7 +89,6 @@ def core_figures(plan: Plan, core: MadeCore) -> dict[str, Any]:
     vent = core_vent(width)
     wire = core_wire(width, long)
     moves = _float(body.prints)
-    wall, spot = _wall(plan, core)
     return {
         "name": core.name,
         "hole": body.void.name,
@@ -107,11 +113,7 @@ def core_figures(plan: Plan, core: MadeCore) -> dict[str, Any]:
         },
         "wire": {"needed": wire.ok, "text": wire.text},
         "float_mm": moves,
-        "thinnest_wall": {
-            "mm": wall,
-            "left_mm": max(0.0, wall - max(moves.values())),
-            "place_mm": spot.tolist(),
-        },
+        "thinnest_wall": _wall(plan, core, moves),
         "keyed_by": body.keyed,
         "box_draft": {
             "greatest_mm": box.greatest_loss_mm,
@@ -162,11 +164,20 @@ def _reason(plan: Plan, core: MadeCore) -> str:
     return next(c.reason for c in plan.cores.choices if c.void is core.body.void)
 
 
-def _wall(plan: Plan, core: MadeCore) -> tuple[float, FloatArray]:
-    """The thinnest metal beside the core at pattern size, and where."""
+def _wall(plan: Plan, core: MadeCore, moves: dict[str, float]) -> dict[str, Any] | None:
+    """The thinnest metal beside the core at pattern size, and what its float leaves of it."""
     assert plan.cores is not None
     assert plan.cores.part is not None
-    return thinnest_wall(plan.cores.part, plan.in_mould, core.body.void)
+    body = core.body
+    found = thinnest_wall(plan.cores.part, body.hollow, plan.in_mould, body.void)
+    if found is None:
+        return None
+    wall, spot = found
+    return {
+        "mm": wall,
+        "left_mm": max(0.0, wall - max(moves.values())),
+        "place_mm": spot.tolist(),
+    }
 
 
 def _print(one: Print) -> dict[str, Any]:
@@ -245,6 +256,29 @@ def box_figures(core: MadeCore) -> list[dict[str, Any]]:
     ]
 
 
+def core_warnings(plan: Plan, rows: Sequence[dict[str, Any]]) -> list[str]:
+    """Thin metal beside cores, and loads that their prints do not bear; from the cores' figures."""
+    told = []
+    section = plan.alloy.smallest_section
+    for core in rows:
+        wall = core["thinnest_wall"]
+        if wall is not None and section is not None and wall["left_mm"] < section.usual:
+            x, y, z = wall["place_mm"]
+            told.append(
+                f"The metal beside {core['name']} is {wall['mm']:.2f} mm at ({x:.1f}, {y:.1f}, "
+                f"{z:.1f}) mm in the mould, and {wall['left_mm']:.2f} mm when the core has moved: "
+                f"{plan.alloy.id} fills sections down to about {section.usual:g} mm; thicken it, "
+                "or give the prints smaller gaps with --print-gap."
+            )
+        if not core["bearing"]["holds"] and core["bearing"]["kpa"] is not None:
+            told.append(
+                f"The prints of {core['name']} do not bear its lift in {plan.job.mould.sand}: "
+                f"{core['bearing']['unsupported_n']:.1f} N are left over; lengthen them with "
+                "--print-length, or set chaplets."
+            )
+    return told
+
+
 def setting_order(cores: Sequence[MadeCore]) -> list[str]:
     """Names of the cores as they are set: from the lowest up, those that hang in the cope last."""
 
@@ -260,16 +294,17 @@ def hole_warnings(plan: Plan) -> list[str]:
     if plan.cores is None:
         return []
     told = []
-    left: dict[str, list[str]] = {}
+    left: dict[tuple[str, str], list[str]] = {}
     for choice in plan.cores.choices:
-        if choice.fate == "solid":
+        if choice.fate == "solid" or choice.refused:
             x, y, z = (float(c) for c in plan.frame.to_part(choice.void.point))
-            left.setdefault(choice.reason, []).append(f"({x:.1f}, {y:.1f}, {z:.1f})")
-    for reason, places in left.items():
+            words = "left solid" if choice.fate == "solid" else "left to the sand, without a core"
+            left.setdefault((words, choice.reason), []).append(f"({x:.1f}, {y:.1f}, {z:.1f})")
+    for (words, reason), places in left.items():
         one = len(places) == 1
         told.append(
-            f"The hole{'' if one else 's'} at {', '.join(places)} mm {'is' if one else 'are'} left "
-            f"solid: {reason}."
+            f"The hole{'' if one else 's'} at {', '.join(places)} mm {'is' if one else 'are'} "
+            f"{words}: {reason}."
         )
     for core in plan.cores.cores:
         sides = {p.side for p in core.prints}

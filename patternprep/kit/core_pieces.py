@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from patternprep.data.core_practice import box_practice
-from patternprep.errors import GeometryFault
+from patternprep.errors import GeometryFault, MeshFault
 from patternprep.formulas.core_box import box_dowels, box_draft, box_wall
 from patternprep.formulas.cores import core_vent
+from patternprep.kit.core_rules import CoreRules
+from patternprep.kit.cores import without_core
 from patternprep.kit.halves import Halves
 from patternprep.kit.job import Job
 from patternprep.kit.pieces import sha256_of
@@ -70,15 +72,46 @@ class CoreVolumes:
     left_solid: float
 
 
-def make_cores(plan: Plan, progress: Progress = silent) -> list[MadeCore]:
-    """Boxes for all cores of the plan, and the cores that come out of them."""
-    if plan.cores is None:
-        return []
-    made = []
-    for body in plan.cores.cores:
+def make_cores(plan: Plan, progress: Progress = silent) -> tuple[Plan, list[MadeCore]]:
+    """Boxes for all cores of the plan, and the cores that come out of them.
+
+    A core that no box makes, and that the job does not itself ask for, is dropped from the plan;
+    the plan as it then is comes back with the cores. Raises GeometryFault for one asked for.
+    """
+    ready: dict[str, MadeCore] = {}
+    while plan.cores is not None:
+        refused = _make_all(plan, plan.cores.cores, ready, progress)
+        if refused is None:
+            return plan, [_called(ready[b.void.name], b) for b in plan.cores.cores]
+        body, fault = refused
+        progress(f"leaving {body.void.name} without a core")
+        rules = CoreRules(plan.job.cores, plan.job.mould, plan.alloy)
+        plan = replace(plan, cores=without_core(plan.cores, body.void, fault, plan.in_mould, rules))
+    return plan, []
+
+
+def _make_all(
+    plan: Plan, bodies: Sequence[CoreBody], ready: dict[str, MadeCore], progress: Progress
+) -> tuple[CoreBody, GeometryFault] | None:
+    """Make what is not ready yet, by the names of the holes; the first that cannot be made."""
+    for body in bodies:
+        if body.void.name in ready:
+            continue
         progress(f"making the box of {body.name}")
-        made.append(_made(plan.job, body, progress))
-    return made
+        try:
+            ready[body.void.name] = _made(plan.job, body, progress)
+        except GeometryFault as fault:
+            return body, fault
+    return None
+
+
+def _called(core: MadeCore, body: CoreBody) -> MadeCore:
+    """The same core under its final number."""
+    parts = tuple(
+        replace(part, name=f"{body.name}-box-{piece.name}")
+        for part, piece in zip(core.parts, core.box.pieces, strict=True)
+    )
+    return replace(core, body=body, parts=parts)
 
 
 def _made(job: Job, body: CoreBody, progress: Progress) -> MadeCore:
@@ -102,12 +135,19 @@ def _made(job: Job, body: CoreBody, progress: Progress) -> MadeCore:
         loss_limit_mm=box_practice().draft_metal.usual,
         dowel_gap_mm=dowels.gap_mm,
         vent_mm=core_vent(width).hole_mm,
+        dowels_mm=(dowels.first_mm, dowels.second_mm),
+        dowel_out_mm=dowels.out_mm,
         progress=progress,
     )
-    mesh = weld(settle(box.core.to_mesh()).triangles)
-    report = require_sound(mesh, f"the {body.name}")
-    scale = 1.0 / (1.0 + parse_fraction(job.printer.size_error))
-    parts = tuple(_part(f"{body.name}-box-{p.name}", p.solid, p.matrix, scale) for p in box.pieces)
+    try:
+        mesh = weld(settle(box.core.to_mesh()).triangles)
+        report = require_sound(mesh, f"the {body.name}")
+        scale = 1.0 / (1.0 + parse_fraction(job.printer.size_error))
+        parts = tuple(
+            _part(f"{body.name}-box-{p.name}", p.solid, p.matrix, scale) for p in box.pieces
+        )
+    except MeshFault as fault:
+        raise GeometryFault(str(fault)) from fault
     return MadeCore(body, box, mesh, report.shells, parts)
 
 

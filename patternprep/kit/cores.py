@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -12,14 +12,20 @@ from patternprep.kit.core_rules import CoreRules
 from patternprep.kit.job import Job
 from patternprep.mesh.kernel import Solid
 from patternprep.mesh.mesh import FloatArray, Mesh
-from patternprep.pattern.cores.assemble import CoreBody, build_core, check_apart, close_voids
+from patternprep.pattern.cores.assemble import (
+    CoreBody,
+    build_core,
+    check_clear,
+    check_prints,
+    close_voids,
+)
 from patternprep.pattern.cores.choose import Choice, choose_holes, joined_choices, overhangs
 from patternprep.pattern.cores.model import Opening, Void
 from patternprep.pattern.cores.voids import find_voids
 from patternprep.pattern.frame import Frame
 from patternprep.progress import Progress, silent
 
-__all__ = ["CorePlan", "opening_of_part", "plan_cores"]
+__all__ = ["CorePlan", "opening_of_part", "plan_cores", "without_core"]
 
 
 ASIDE_SHARE, ALONG_SHARE = 0.02, 0.3
@@ -41,6 +47,12 @@ class CorePlan:
     """The part with its stock; None when no hole is closed."""
     part_openings: tuple[Opening, ...] = field(repr=False)
     """All mouths of the finished part, in its own axes."""
+    named: frozenset[str] = frozenset()
+    """Names of the holes that the job itself asks a core for."""
+
+    def asked_for(self, void: Void) -> bool:
+        """Does the job itself ask for a core in this hole, or in one of those joined in it?"""
+        return bool(self.named & {void.name, *void.members})
 
 
 def plan_cores(
@@ -73,62 +85,99 @@ def plan_cores(
     known = [_of_the_part(choice, openings, frame, part) for choice in chosen]
     choices = joined_choices(in_mould, known)
     if all(c.fate == "sand" for c in choices):
-        return CorePlan(tuple(choices), (), (), None, None, openings)
+        return CorePlan(tuple(choices), (), (), None, None, openings, named)
     progress("closing holes and making core prints")
-    return _built(choices, named, in_mould, rules, openings)
+    return _built(CorePlan(tuple(choices), (), (), None, None, openings, named), in_mould, rules)
 
 
-def _built(
-    choices: Sequence[Choice],
-    named: frozenset[str],
-    in_mould: Mesh,
-    rules: CoreRules,
-    openings: tuple[Opening, ...],
+def without_core(
+    plan: CorePlan, void: Void, fault: GeometryFault, in_mould: Mesh, rules: CoreRules
 ) -> CorePlan:
-    """Cores for the choices; what cannot hold a core by rule is left, one after another."""
-    part = Solid.from_mesh(in_mould, "the part with its stock")
-    settled = list(choices)
+    """The plan without the core of one hole, which turned out not to be possible.
+
+    Raises the fault where the job itself asks for that core.
+    """
+    if plan.asked_for(void):
+        raise fault
+    left = [_left(c, str(fault)) if c.void is void else c for c in plan.choices]
+    return _built(replace(plan, choices=tuple(left)), in_mould, rules)
+
+
+def _built(plan: CorePlan, in_mould: Mesh, rules: CoreRules) -> CorePlan:
+    """Cores for the choices; what cannot hold a core by rule is left, one after another.
+
+    Cores that the plan has already stay as they are, but for their number.
+    """
+    part = plan.part or Solid.from_mesh(in_mould, "the part with its stock")
+    settled = list(plan.choices)
+    ready = {core.void.name: core for core in plan.cores}
     while True:
+        if all(c.fate == "sand" for c in settled):
+            return replace(
+                plan, choices=tuple(settled), cores=(), solids=(), filled=None, part=None
+            )
         closed = [c.void for c in settled if c.fate != "sand"]
         filled, solids, stuck = close_voids(part, closed, in_mould)
         hollows = dict(zip((v.name for v in closed), solids, strict=True))
         cores: list[CoreBody] = []
         if stuck is None:
-            cores, stuck = _cores(settled, hollows, filled, rules)
+            cored = [c.void for c in settled if c.fate == "core"]
+            cored.sort(key=lambda void: not plan.asked_for(void))
+            cores, stuck = _cores(cored, hollows, filled, rules, ready)
         if stuck is None:
             left = tuple(hollows[c.void.name] for c in settled if c.fate == "solid")
-            return CorePlan(tuple(settled), tuple(cores), left, filled, part, openings)
+            return replace(
+                plan,
+                choices=tuple(settled),
+                cores=tuple(cores),
+                solids=left,
+                filled=filled,
+                part=part,
+            )
         at = next(i for i, c in enumerate(settled) if c.void is stuck[0])
-        if named & {stuck[0].name, *stuck[0].members}:
+        if plan.asked_for(stuck[0]):
             raise GeometryFault(stuck[1])
-        settled[at] = _without_core(settled[at], stuck[1])
+        settled[at] = _left(settled[at], stuck[1])
 
 
 def _cores(
-    choices: Sequence[Choice], hollows: dict[str, Solid], filled: Solid, rules: CoreRules
+    voids: Sequence[Void],
+    hollows: dict[str, Solid],
+    filled: Solid,
+    rules: CoreRules,
+    ready: dict[str, CoreBody],
 ) -> tuple[list[CoreBody], tuple[Void, str] | None]:
-    """Cores for the holes that get one, or the first that cannot hold one, with the reason."""
+    """Cores for the holes, or the first that cannot hold one, with the reason.
+
+    Cores are built once and kept in ``ready`` by the names of their holes.
+    """
     cores: list[CoreBody] = []
-    for choice in choices:
-        if choice.fate != "core":
-            continue
-        void = choice.void
+    for void in voids:
         try:
-            core = build_core(
-                f"core-{len(cores) + 1}", void, hollows[void.name], rules.print_rule(void)
-            )
-            check_apart(filled, [*cores, core])
+            if void.name not in ready:
+                core = build_core(
+                    f"core-{len(cores) + 1}", void, hollows[void.name], rules.print_rule(void)
+                )
+                check_clear(filled, core)
+                ready[void.name] = core
+            cores.append(replace(ready[void.name], name=f"core-{len(cores) + 1}"))
+            check_prints(cores[-1], cores[:-1])
         except GeometryFault as fault:
             return cores, (void, str(fault))
-        cores.append(core)
     return cores, None
 
 
-def _without_core(choice: Choice, fault: str) -> Choice:
-    """A hole that cannot hold its core: solid where sand cannot draw from it, else left to sand."""
+def _left(choice: Choice, fault: str) -> Choice:
+    """A hole that cannot hold its core: solid where sand cannot draw from it, else left to sand.
+
+    Of the fault only what is wrong is told, not the advice that follows it.
+    """
+    wrong = fault.partition(";")[0].rstrip(".")
     if choice.fate == "core" and overhangs(choice.void):
-        return Choice(choice.void, "solid", f"{choice.reason}, but no core is held: {fault}")
-    return Choice(choice.void, "sand", f"{choice.reason}, but it cannot be cored: {fault}")
+        reason = f"{choice.reason}, but no core can be made for it: {wrong}"
+        return Choice(choice.void, "solid", reason, refused=True)
+    reason = f"{choice.reason}, but it cannot be closed or cored: {wrong}"
+    return Choice(choice.void, "sand", reason, refused=True)
 
 
 def _of_the_part(choice: Choice, openings: Sequence[Opening], frame: Frame, part: Mesh) -> Choice:

@@ -31,10 +31,9 @@ def make_kit(
     stays untouched. A kit whose proof fails is never left behind.
     """
     check_target(out, overwrite=overwrite)
-    plan = make_plan(job, progress)
+    plan, cores = make_cores(make_plan(job, progress), progress)
     halves = make_halves(plan, progress)
     with staged_folder(out, overwrite=overwrite) as stage:
-        cores = make_cores(plan, progress)
         progress("writing")
         pieces = _pieces(plan, halves)
         figures = _write(stage, plan, halves, pieces, cores)
@@ -46,9 +45,8 @@ def make_kit(
 
 def estimate_part(job: Job, progress: Progress = silent) -> dict[str, Any]:
     """The figures of a kit without its files and proof."""
-    plan = make_plan(job, progress)
+    plan, cores = make_cores(make_plan(job, progress), progress)
     halves = make_halves(plan, progress)
-    cores = make_cores(plan, progress)
     figures = figures_of(plan, halves, _pieces(plan, halves), cores)
     return {key: figures[key] for key in figures if key not in ("pieces", "proof")}
 

@@ -54,6 +54,8 @@ class Choice:
     void: Void
     fate: Fate
     reason: str
+    refused: bool = False
+    """A core or a lid was due here by rule, and none can be made."""
 
 
 def choose_holes(
