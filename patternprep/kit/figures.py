@@ -12,6 +12,7 @@ from patternprep import __version__
 from patternprep.kit.core_figures import (
     box_figures,
     core_figures,
+    core_warnings,
     hole_figures,
     hole_warnings,
     setting_order,
@@ -40,6 +41,7 @@ def figures_of(
     casting_mm3 = (pattern_mm3 - held.cores - held.clearance) / factor
     volumes = _volumes(plan, halves, held, casting_mm3)
     metal = metal_figures(plan.job, plan.alloy, casting_mm3, pattern_mm3, cored=bool(cores))
+    core_rows = [core_figures(plan, core) for core in cores]
     figures: dict[str, Any] = {
         "version": FIGURES_VERSION,
         "made_with": f"patternprep {__version__}",
@@ -62,14 +64,18 @@ def figures_of(
         "charge": metal.charge,
         "pattern": metal.pattern,
         "holes": hole_figures(plan),
-        "cores": [core_figures(plan, core) for core in cores],
+        "cores": core_rows,
         "boxes": [row for core in cores for row in box_figures(core)],
         "risers": [],
         "gating": None,
         "print": _print(plan, pieces, cores),
         "setting_order": setting_order(cores),
         "estimate_steps": metal.steps,
-        "warnings": _warnings(plan, halves) + _bed_warnings(plan, pieces, cores),
+        "warnings": [
+            *_warnings(plan, halves),
+            *core_warnings(plan, core_rows),
+            *_bed_warnings(plan, pieces, cores),
+        ],
         "cautions": metal.cautions,
         "pieces": [],
         "proof": [],

@@ -153,12 +153,11 @@ class Solid:
         """Plan rings (k, 2) of the shadow along z."""
         return [np.asarray(r, dtype=np.float64) for r in self._body.project().to_polygons()]
 
-    def first_hit(self, start: Sequence[float], end: Sequence[float]) -> float | None:
-        """Distance in mm along a straight line to the first surface met after its start."""
+    def hits(self, start: Sequence[float], end: Sequence[float]) -> FloatArray:
+        """Distances in mm along a straight line to every surface met after its start, ascending."""
         a, b = ([float(c) for c in point] for point in (start, end))
-        hits = self._body.ray_cast(a, b)
         length = float(np.linalg.norm(np.subtract(b, a)))
-        return float(hits[0].distance) * length if hits else None
+        return np.array([hit.distance * length for hit in self._body.ray_cast(a, b)])
 
     # -- combining ---------------------------------------------------------------------------
 

@@ -39,12 +39,9 @@ def _rows(core: dict[str, Any], boxes: list[dict[str, Any]]) -> list[tuple[str, 
         )
     )
     wall = core["thinnest_wall"]
-    rows.append(
-        (
-            "thinnest wall",
-            f"{wall['mm']:.2f} mm beside the core, {wall['left_mm']:.2f} mm when it has moved",
-        )
-    )
+    if wall is not None:
+        left = f"{wall['mm']:.2f} mm beside the core, {wall['left_mm']:.2f} mm when it has moved"
+        rows.append(("thinnest wall", left))
     if core["keyed_by"]:
         rows.append(("goes in one way", core["keyed_by"]))
     rows.append(("weigh", ", ".join(f"{row['what']} {row['kg']:.3f} kg" for row in core["weigh"])))
