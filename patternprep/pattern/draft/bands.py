@@ -17,7 +17,8 @@ _LEG_TURN = 0.5
 """A line of the rim is taken in legs that turn no further than this, radians."""
 _BEND_MM = 0.01
 _APART_MM = 0.003
-_LOOK_MM = 0.1
+_LOOK_MM = 0.05
+_LOOKS = (0.02, 0.5, 0.98)
 _MOST_LOOKS = 4000
 _SEEN_OVERHANG_MM = 0.1
 _SEEN_OVERHANG_SHARE = 0.0125
@@ -99,19 +100,19 @@ def _sector(end: FloatArray, last: FloatArray, then: FloatArray, reach: float) -
 
 def seen(
     outline: shapely.Geometry,
-    other: shapely.Geometry,
+    settled: shapely.Geometry,
     rim: Segments,
     common: FloatArray,
     filled: Segments,
     far: float,
 ) -> shapely.Geometry:
-    """Between an outline, where it stands out of the other, and a passing wall it looks back at.
+    """Between an outline, where it stands out of what is settled, and a passing wall it looks at.
 
     A mitre or a wall that leans aside carries an outline past the end of the wall it belongs to;
     who looks inward from there still sees, within reach of draft and with next to nothing that
     overhangs, a piece of the rim that both halves have in ``common`` (k, 2, 2).
     """
-    lines = shapely.difference(shapely.boundary(outline), shapely.buffer(other, _APART_MM))
+    lines = shapely.difference(shapely.boundary(outline), shapely.buffer(settled, _APART_MM))
     longest = max(_LOOK_MM, float(shapely.length(lines)) / _MOST_LOOKS)
     ends = ends_of_lines(shapely.segmentize(lines, longest))
     if not len(ends) or not len(common):
@@ -119,14 +120,19 @@ def seen(
     run = ends[:, 1] - ends[:, 0]
     length = np.maximum(np.hypot(run[:, 0], run[:, 1]), 1e-12)
     inward = np.column_stack([-run[:, 1], run[:, 0]]) / length[:, None]
-    middle = ends.mean(axis=1)
-    within = shapely.contains_xy(outline, middle + _INSIDE_MM * inward)
+    within = shapely.contains_xy(outline, ends.mean(axis=1) + _INSIDE_MM * inward)
     inward = np.where(within[:, None], inward, -inward)
-    wall = rim.reach(middle, inward, far)
-    passes = Segments(common).distance(middle + wall[:, None] * inward) <= SAME_WALL_MM
-    over = wall - filled.reach(middle, inward, far)
+    wall = np.full(len(ends), np.inf)
     most = max(_SEEN_OVERHANG_MM, _SEEN_OVERHANG_SHARE * far)
-    see = np.flatnonzero((wall < far) & passes & (over <= most))
+    passes = Segments(common)
+    for share in _LOOKS:
+        look = ends[:, 0] + share * run + 1e-6 * inward
+        off = rim.reach(look, inward, far)
+        over = off - filled.reach(look, inward, far)
+        sees = (off < far) & (over <= most)
+        sees &= passes.distance(look + off[:, None] * inward) <= SAME_WALL_MM
+        wall[sees] = np.minimum(wall[sees], off[sees])
+    see = np.flatnonzero(np.isfinite(wall))
     back = (wall[see, None] * inward[see])[:, None]
     aside = _LAP * run[see][:, None] * np.array([[-1.0], [1.0]])
     ends = ends[see] + aside

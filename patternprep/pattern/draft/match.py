@@ -54,6 +54,7 @@ _MOST_GAPS = 20_000
 _CORNER = 1.6
 _ON_OUTLINE_MM = 0.004
 _WITHIN_MM = 0.002
+_ACROSS_MM = 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,8 +138,10 @@ def _arounds(
         lines = shapely.line_merge(shapely.multilinestrings(shapely.linestrings(pieces)))
         wide = _CORNER * off + SAME_WALL_MM
         bands = [band(line, rims[i], wide) for line in shapely.get_parts(lines)]
-        bands.append(seen(outlines[i], outlines[1 - i], rims[i], common, filled[i], far))
-        arounds.append(shapely.union_all(bands))
+        known = shapely.union_all(bands)
+        settled = shapely.union(known, outlines[1 - i])
+        more = seen(outlines[i], settled, rims[i], common, filled[i], far)
+        arounds.append(shapely.union(known, more))
     return arounds
 
 
@@ -192,9 +195,13 @@ def _tapered(
     if not changed.any():
         return []
     leaning = _releaned(mesh.points, sources, lean, changed)
-    rules = SkirtRules(corner == "round")
-    bodies = lay_skirts(mesh.points, leaning, rules)
-    return pack(_within(bodies, goal))
+    bodies, whole = _within(lay_skirts(mesh.points, leaning, SkirtRules(corner == "round")), goal)
+    solids = pack(bodies)
+    if not whole:
+        # where a long strip leaves the goal somewhere, most of its sources may still stay within
+        single = SkirtRules(corner == "round", single=True)
+        solids += pack(_within(lay_skirts(mesh.points, leaning, single), goal)[0])
+    return solids
 
 
 def _foot(
@@ -271,18 +278,29 @@ def _releaned(
     )
 
 
-def _within(bodies: Bodies, goal: shapely.Geometry) -> Bodies:
-    """The bodies that stay within the goal."""
+def _within(bodies: Bodies, goal: shapely.Geometry) -> tuple[Bodies, bool]:
+    """The bodies that stay within the goal, and whether all do."""
     flat = bodies.points[:, 2] == 0.0
     ids = np.flatnonzero(flat)
     wide = shapely.buffer(goal, _WITHIN_MM, join_style="mitre")
     shapely.prepare(wide)
     out = np.zeros(len(bodies.points), dtype=bool)
     out[ids] = ~shapely.contains_xy(wide, bodies.points[ids, :2])
+    leaves: BoolArray = np.asarray(out[bodies.faces].any(axis=1))
+    # between two feet within the goal the edge may cross a notch of it
+    wide = shapely.buffer(goal, _ACROSS_MM)
+    shapely.prepare(wide)
+    start, end = bodies.faces.reshape(-1), np.roll(bodies.faces, -1, axis=1).reshape(-1)
+    apart = np.hypot(*(bodies.points[end, :2] - bodies.points[start, :2]).T)
+    edges = np.flatnonzero(flat[start] & flat[end] & (apart > 2.0 * _ACROSS_MM))
+    lines = np.stack([bodies.points[start[edges], :2], bodies.points[end[edges], :2]], axis=1)
+    across = edges[~shapely.covers(wide, shapely.linestrings(lines))]
+    leaves[across // 3] = True
     beyond = np.zeros(bodies.count, dtype=bool)
-    beyond[bodies.body[out[bodies.faces].any(axis=1)]] = True
+    beyond[bodies.body[leaves]] = True
     keep = ~beyond[bodies.body]
     number = np.cumsum(~beyond) - 1
-    return Bodies(
+    kept = Bodies(
         bodies.points, bodies.faces[keep], number[bodies.body[keep]], int((~beyond).sum())
     )
+    return kept, not beyond.any()
