@@ -18,6 +18,7 @@ __all__ = [
     "depth_outside",
     "depths_outside",
     "intervals",
+    "shared_lengths",
 ]
 
 DEPTH_LIMIT_MM = 0.002
@@ -144,6 +145,27 @@ def intervals(hits: Hits, lines: int) -> tuple[IntArray, FloatArray, FloatArray]
     good = (final == 0)[hits.line]
     run = np.flatnonzero((inside[:-1] > 0) & good[:-1]) if len(inside) else inside
     return hits.line[run], hits.z[run], hits.z[run + 1]
+
+
+def shared_lengths(
+    one: tuple[IntArray, FloatArray, FloatArray],
+    other: tuple[IntArray, FloatArray, FloatArray],
+    lines: int,
+) -> tuple[FloatArray, FloatArray]:
+    """Length that two sets of stretches share on each line, mm, and a height where, (lines,)."""
+    shared, height = np.zeros(lines), np.zeros(lines)
+    begin = np.searchsorted(other[0], one[0], side="left")
+    count = np.searchsorted(other[0], one[0], side="right") - begin
+    for step in range(int(count.max(initial=0))):
+        mine = np.flatnonzero(count > step)
+        theirs = begin[mine] + step
+        low = np.maximum(one[1][mine], other[1][theirs])
+        high = np.minimum(one[2][mine], other[2][theirs])
+        length = np.maximum(high - low, 0.0)
+        np.add.at(shared, one[0][mine], length)
+        some = length > 0.0
+        height[one[0][mine[some]]] = 0.5 * (low + high)[some]
+    return shared, height
 
 
 def _share_outside(scene: Scene) -> tuple[float, FloatArray | None, FloatArray]:

@@ -38,6 +38,16 @@ class PrintTold:
         return _planes(np.concatenate(self.seat_rings))
 
     @cached_property
+    def core_planes(self) -> FloatArray:
+        """The core's own print as half-spaces (h, 4): a.x + b <= 0 inside."""
+        return _planes(np.concatenate(self.core_rings))
+
+    @cached_property
+    def core_triangles(self) -> FloatArray:
+        """The surface of the core's own print, outward, (k, 3, 3)."""
+        return _hull_triangles(np.concatenate(self.core_rings))
+
+    @cached_property
     def seat_triangles(self) -> FloatArray:
         """The seat's surface, outward, (k, 3, 3)."""
         return _hull_triangles(np.concatenate(self.seat_rings))

@@ -12,21 +12,26 @@ import numpy as np
 import numpy.typing as npt
 
 from patternprep.mesh.mesh import FloatArray, Mesh
-from patternprep.proof.contain import DEPTH_LIMIT_MM, depth_outside
-from patternprep.proof.core_files import CoreFile, PrintTold
+from patternprep.proof.contain import (
+    DEPTH_LIMIT_MM,
+    VOLUME_LIMIT,
+    depth_outside,
+    intervals,
+    shared_lengths,
+)
+from patternprep.proof.core_files import CoreFile
 from patternprep.proof.holes import ClosedHole
-from patternprep.proof.line import ProofLine, above, at_most
+from patternprep.proof.line import ProofLine, at_most
 from patternprep.proof.model import Scene
-from patternprep.proof.plan import PlanGrid
+from patternprep.proof.plan import PlanGrid, grid_lines
+from patternprep.proof.seats import in_print, seat_lines
 from patternprep.proof.sound import same_file, shells_of, surface_line
+from patternprep.proof.spread import spread
 from patternprep.proof.stock import stock_samples
 from patternprep.proof.tree import FacetTree
 from patternprep.proof.trimmed import trimmed
 
 __all__ = ["core_lines", "covered", "surface_points"]
-
-GAP_SLACK_MM = 0.02
-"""By how much a gap may be less than told: chords of round prints, and rounding."""
 
 BOX_DRAFT_LIMIT_MM = 1.0
 """Most metal that box draft may leave on a cored surface, casting size, mm."""
@@ -37,6 +42,8 @@ _FAR_MM = 20.0
 _BESIDE = 3.0
 """Walls nearer to a stocked face than this many times its stock may be moved along."""
 _MOST = 12_000
+_LINES = 20_000
+_AT_MOUTH_MM = 0.002
 
 
 def core_lines(scene: Scene) -> list[ProofLine]:
@@ -49,7 +56,12 @@ def core_lines(scene: Scene) -> list[ProofLine]:
     by_core = {hole.core: hole for hole in found if hole.core}
     names = {core.name for core in scene.kit.cores}
     if by_core or names:
-        odd = len(names ^ set(by_core))
+        odd = len(names ^ set(by_core)) + sum(1 for h in found if h.core) - len(by_core)
+        odd += sum(
+            core.stated.text("hole") != by_core[core.name].name
+            for core in scene.kit.cores
+            if core.name in by_core
+        )
         lines.append(at_most("a core for each cored hole", odd, 0, "without"))
     for core in scene.kit.cores:
         lines += _file_lines(core)
@@ -78,6 +90,9 @@ def _lines_of(scene: Scene, core: CoreFile, hole: ClosedHole) -> list[ProofLine]
     points = surface_points(core.mesh)
     over, spot = _beyond(points, hole.body(scene.part), core)
     lines = [at_most(f"{core.name} within its hole and prints", over, DEPTH_LIMIT_MM, "mm", spot)]
+    much, spot = _cuts_into(scene, core)
+    name = f"{core.name} cuts into the part"
+    lines.append(at_most(name, much, VOLUME_LIMIT + scene.slack, "of volume", spot))
     walls, stocked = _walls(scene, hole)
     if stocked is not None:
         deep, spot = _in_the_stock(core, stocked)
@@ -86,16 +101,16 @@ def _lines_of(scene: Scene, core: CoreFile, hole: ClosedHole) -> list[ProofLine]
     bare, spot = _bare(walls, core)
     told = core.stated.number("box_draft.greatest_mm")
     lines.append(at_most(f"{core.name} fills its hole", bare, told + FILL_SLACK_MM, "mm", spot))
+    if stocked is None:
+        deep, spot = _notched(points, hole.body(scene.stocked), core)
+        name = f"{core.name} has no hollows"
+        lines.append(at_most(name, deep, told + FILL_SLACK_MM, "mm", spot))
     name = f"metal that box draft leaves at {core.name}"
-    lines.append(at_most(name, told, BOX_DRAFT_LIMIT_MM, "mm"))
+    lines.append(at_most(name, max(told, bare), BOX_DRAFT_LIMIT_MM, "mm"))
     outside, spot = depth_outside(scene, _seat_points(core))
     name = f"seats of {core.name} on the pattern"
     lines.append(at_most(name, outside, DEPTH_LIMIT_MM, "mm", spot))
-    for number, one in enumerate(core.prints, 1):
-        spare, spot = _gap(points, one)
-        least = min(one.gap_side_mm, one.gap_end_mm) - GAP_SLACK_MM
-        lines.append(above(f"gap of {core.name} in seat {number}", spare, least, "mm", spot))
-    return lines
+    return lines + seat_lines(scene, core, hole, points)
 
 
 def _walls(scene: Scene, hole: ClosedHole) -> tuple[FloatArray, FloatArray | None]:
@@ -123,9 +138,7 @@ def _walls(scene: Scene, hole: ClosedHole) -> tuple[FloatArray, FloatArray | Non
         reach = _BESIDE * face.amount_mm
         near, _ = FacetTree(part.triangles[face.facets]).distance(middles, reach)
         still = still[near >= reach]
-    walls = scene.part.triangles[still]
-    sides = 0.5 * (walls + np.roll(walls, -1, axis=1))
-    found = [walls.reshape(-1, 3), sides.reshape(-1, 3), walls.mean(axis=1)]
+    found = [spread(scene.part.triangles[still], _MOST)]
     stocked = np.concatenate(ends) if ends else None
     if stocked is not None:
         found.append(stocked)
@@ -144,20 +157,45 @@ def _in_the_stock(core: CoreFile, ends: FloatArray) -> tuple[float, FloatArray |
 
 
 def surface_points(mesh: Mesh) -> FloatArray:
-    """Corners, middles of edges and of facets, (n, 3)."""
-    triangles = mesh.triangles
-    sides = 0.5 * (triangles + np.roll(triangles, -1, axis=1))
-    points = np.concatenate([mesh.vertices, sides.reshape(-1, 3), triangles.mean(axis=1)])
-    return points[:: -(-len(points) // _MOST)]
+    """Points spread over a surface, (n, 3)."""
+    return spread(mesh.triangles, _MOST)
+
+
+def _cuts_into(scene: Scene, core: CoreFile) -> tuple[float, FloatArray | None]:
+    """Share of the part's volume that a core takes away, by vertical lines, and where most."""
+    low, high = core.mesh.bounds
+    lines, area = grid_lines(low, high, _LINES)
+    lines = lines + _ASIDE
+    own = intervals(PlanGrid(core.mesh.triangles).hits(lines), len(lines))
+    metal = intervals(scene.part_grid.hits(lines), len(lines))
+    taken, height = shared_lengths(own, metal, len(lines))
+    worst = int(np.argmax(taken))
+    share = float(taken.sum()) * area / max(scene.part.volume, 1e-300)
+    return share, np.append(lines[worst], height[worst]) if share > 0.0 else None
+
+
+def _notched(
+    points: FloatArray, body: FloatArray, core: CoreFile
+) -> tuple[float, FloatArray | None]:
+    """How far a core's surface lies within its hole, away from the walls, mm, and where."""
+    free = np.ones(len(points), dtype=bool)
+    for one in core.prints:
+        free &= ~in_print(one, points, _AT_MOUTH_MM)
+    rest = points[free]
+    if not len(rest):
+        return 0.0, None
+    apart, _ = FacetTree(body).distance(rest, _FAR_MM)
+    worst = int(np.argmax(apart))
+    return float(apart[worst]), rest[worst]
 
 
 def _beyond(
     points: FloatArray, body: FloatArray, core: CoreFile
 ) -> tuple[float, FloatArray | None]:
-    """How far a core's points stand out of its hole and its seats, mm, and where."""
+    """How far a core's points stand out of its hole and its prints, mm, and where."""
     apart = np.full(len(points), np.inf)
     for one in core.prints:
-        planes = one.seat_planes
+        planes = one.core_planes
         np.minimum(apart, (points @ planes[:, :3].T + planes[:, 3]).max(axis=1), out=apart)
     apart = np.maximum(apart, 0.0)
     rest = np.flatnonzero(apart > 0.0)
@@ -196,17 +234,3 @@ def _seat_points(core: CoreFile) -> FloatArray:
         found += list(one.seat_rings)
         found += [one.seat_triangles.mean(axis=1)]
     return np.concatenate(found)
-
-
-def _gap(points: FloatArray, one: PrintTold) -> tuple[float, FloatArray | None]:
-    """The least gap between a core's print and its seat, mm, and where."""
-    planes = one.seat_planes
-    own = planes[planes[:, :3] @ one.normal > -0.999]
-    along = (points - one.point) @ one.normal
-    inside = (points @ planes[:, :3].T + planes[:, 3]).max(axis=1) < 0.0
-    beyond = points[(along > min(1.0, one.gap_end_mm)) & inside]
-    if not len(beyond) or not len(own):
-        return 0.0, one.point
-    apart = -(beyond @ own[:, :3].T + own[:, 3]).max(axis=1)
-    least = int(np.argmin(apart))
-    return float(apart[least]), beyond[least]
