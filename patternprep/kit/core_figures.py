@@ -68,7 +68,8 @@ def _openings_of_part(plan: Plan, void: Void) -> list[Opening]:
     """The mouths of a hole of the finished part that became those of the void under its stock."""
     assert plan.cores is not None
     own = plan.cores.part_openings
-    found = [opening_of_part(o, own, plan.frame, plan.part) for o in void.openings]
+    mouths = (*void.openings, *void.stopped)
+    found = [opening_of_part(o, own, plan.frame, plan.part) for o in mouths]
     return [o for o in found if o is not None]
 
 
@@ -192,6 +193,7 @@ def _print(one: Print) -> dict[str, Any]:
         "gap_side_mm": size.gap_side_mm,
         "gap_end_mm": size.gap_end_mm,
         "drop_mm": one.drop_mm,
+        "rise_mm": one.rise_mm,
         "rule": size.rule,
         "core_rings_mm": [ring.tolist() for ring in one.core_rings],
         "seat_rings_mm": [ring.tolist() for ring in one.seat_rings],

@@ -199,7 +199,7 @@ def check_prints(core: CoreBody, others: Sequence[CoreBody]) -> None:
 
 
 def _check_clear(filled: Solid, core: CoreBody, one: Print) -> None:
-    offset = float(one.opening.normal @ one.opening.point) + 1e-3
+    offset = float(one.opening.normal @ one.opening.point) + one.rise_mm + 1e-3
     outside = one.seat.trim_by_plane([float(c) for c in one.opening.normal], offset)
     shared = outside & filled
     if shared.volume > TOUCH_MM3:

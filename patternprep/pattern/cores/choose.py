@@ -217,7 +217,9 @@ def joined_choices(mesh: Mesh, choices: Sequence[Choice]) -> list[Choice]:
         members = [cored[i] for i in np.flatnonzero(label == group)]
         reasons = dict.fromkeys(c.reason for c in members)
         void = join_voids(mesh, [c.void for c in members])
-        void = replace(void, openings=tuple(o for o in void.openings if o.beyond not in solid))
+        stopped = tuple(o for o in void.openings if o.beyond in solid)
+        mouths = tuple(o for o in void.openings if o.beyond not in solid)
+        void = replace(void, openings=mouths, stopped=stopped)
         joined.append(Choice(void, "core", "; ".join(reasons)))
     joined.sort(key=lambda c: -c.void.volume_mm3)
     return joined + [c for c in choices if c.fate != "core"]

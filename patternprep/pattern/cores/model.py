@@ -37,6 +37,9 @@ class Opening:
     inner: bool = False
     """It lies in a flat wall of this very hole, so that what it leads into is no wider than it."""
 
+    flat: bool = True
+    """Its rim lies in a flat face; False for one in a curved face."""
+
     @property
     def diameter_mm(self) -> float:
         """Diameter of the circle of the same area, mm."""
@@ -61,6 +64,8 @@ class Void:
     """Plan area of all walls and mouths that face down, for comparison."""
     members: tuple[str, ...] = ()
     """The names of the holes that were joined into this one; empty for a single hole."""
+    stopped: tuple[Opening, ...] = ()
+    """Mouths into holes that are left solid: metal closes them, and they carry no print."""
 
     @property
     def bounds(self) -> FloatArray:

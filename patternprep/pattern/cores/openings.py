@@ -1,8 +1,13 @@
-"""Mouths of holes: rings inside a flat face across whose edges the surface turns into the part."""
+"""Mouths of holes: rings inside a face across whose edges the surface turns into the part.
+
+A flat face is a patch of one plane, and every ring inside it may be a mouth. A curved face is a
+patch without sharp edges; there only rings count that are not flat themselves and that look out of
+the face, such as a cross hole through a boss.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -16,39 +21,61 @@ __all__ = ["Rim", "find_rims", "ring_area"]
 CONVEX_SHARE = 0.95
 """Share of a rim's length along which the material must bend outward."""
 
+SHARP_DEG = 25.0
+"""A curved face ends at edges sharper than this."""
+
+FLATTEST, MOST_BENT = 1e-3, 0.6
+"""How far a ring in a curved face leaves its plane, as shares of the mouth's width."""
+
+LOOKS_OUT = 0.5
+"""Cosine between a mouth in a curved face and the face around it."""
+
 SMALLEST_MM2 = 1e-3
 """Rings around less than this are rounding, not mouths."""
 
 
 @dataclass(frozen=True, eq=False)
 class Rim:
-    """One ring inside a flat face.
+    """One ring inside a face.
 
-    ``halves`` (k,) half-edges of the flat face along the ring, in order (3 f + i runs from corner
-    i of facet f); ``corners`` (k,) the vertices they start from; ``area`` (3,) vector area of the
-    mouth along the face's outward normal, mm2.
+    ``halves`` (k,) half-edges of the face along the ring, in order (3 f + i runs from corner i of
+    facet f); ``corners`` (k,) the vertices they start from; ``area`` (3,) vector area of the mouth
+    along the face's outward normal, mm2; ``flat`` for a ring inside a flat face.
     """
 
     halves: IntArray
     corners: IntArray
     area: FloatArray
+    flat: bool = True
 
 
 def find_rims(mesh: Mesh) -> tuple[list[Rim], IntArray]:
-    """Mouths of holes in flat faces, and the half-edge across each half-edge (3m,).
+    """Mouths of holes in flat and curved faces, and the half-edge across each half-edge (3m,).
 
     A ring that touches itself, or that lies around something that stands up from the face, is no
     mouth.
     """
     twin = twins(edge_table(mesh.faces))
     edges = mesh_edges(mesh)
-    patch = coplanar_patches(mesh, edges, position_noise(mesh))
+    flat = coplanar_patches(mesh, edges, position_noise(mesh))
+    found = _rims_of(mesh, flat, twin)
+    smooth = edges.angle < SHARP_DEG
+    _, curved = components(mesh.facets, *edges.facets[smooth].T)
+    known = {int(half) for rim in found for half in (*rim.halves, *twin[rim.halves])}
+    for rim in _rims_of(mesh, curved, twin):
+        if not known.intersection(rim.halves.tolist()) and _looks_out(mesh, rim):
+            found.append(replace(rim, flat=False))
+    return found, twin
+
+
+def _rims_of(mesh: Mesh, patch: IntArray, twin: IntArray) -> list[Rim]:
+    """Rings of holes inside the patches (m,) of a surface."""
     tail = mesh.faces.reshape(-1)
     head = mesh.faces[:, [1, 2, 0]].reshape(-1)
     facet = np.arange(3 * mesh.facets) // 3
     border = np.flatnonzero((twin >= 0) & (patch[facet] != patch[facet[twin]]))
     if not len(border):
-        return [], twin
+        return []
     rings = _rings(patch[facet[border]], tail[border], head[border], len(mesh.vertices))
     holes = _holes(mesh, rings, border, tail, head)
     bends_out = _bends_out(mesh, border, twin)
@@ -62,7 +89,22 @@ def find_rims(mesh: Mesh) -> tuple[list[Rim], IntArray]:
             continue
         corners = tail[ordered]
         found.append(Rim(ordered, corners, -ring_area(mesh.vertices[corners])))
-    return found, twin
+    return found
+
+
+def _looks_out(mesh: Mesh, rim: Rim) -> bool:
+    """Is a ring in a curved face bent itself, and does it look the way that the face does?"""
+    area = float(np.linalg.norm(rim.area))
+    ring = mesh.vertices[rim.corners]
+    if area <= SMALLEST_MM2:
+        return False
+    height = (ring - ring.mean(axis=0)) @ (rim.area / area)
+    wide = np.sqrt(area)
+    if not FLATTEST * wide < float(np.ptp(height)) < MOST_BENT * wide:
+        return False
+    length = np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1)
+    facing = (mesh.normals[rim.halves // 3] * length[:, None]).sum(axis=0) / length.sum()
+    return float(facing @ rim.area) > LOOKS_OUT * area
 
 
 def ring_area(points: FloatArray) -> FloatArray:

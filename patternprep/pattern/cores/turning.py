@@ -32,6 +32,8 @@ GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 ROUND_SHARE = 0.8
 """A print that fits at this share of all turns is round, and its chords do not count as corners."""
 
+FEW_POINTS = 16
+
 FIT_MM = 0.02
 """How far a turned print may overlap its seat's wall and still be pressed in."""
 
@@ -48,19 +50,28 @@ def wrong_turn(body: Solid, prints: Sequence[Print]) -> FloatArray | None:
     ends = [np.concatenate(p.core_rings) for p in prints]
     chords = max(_sagitta(p.opening.ring) for p in prints)
     for way in _ways(prints):
-        exact = [a for a in way.exact if _all_fit(ends, way.turn(a), seats)]
         even = [a for a in EVEN if _all_fit(ends, way.turn(a), seats)]
         is_round = len(even) >= ROUND_SHARE * len(EVEN)
         least = max(ELSEWHERE_MM, 2.0 * chords) if is_round else ELSEWHERE_MM
-        known = [*exact, 0.0] if way.stays else exact
-        tried = exact + [a for a in even if all(_apart(a, b) > EVEN[1] for b in known)]
-        if is_round and tried:
-            tried = [tried[int(len(tried) * (k * GOLDEN % 1.0))] for k in range(1, MOST_ROUND + 1)]
+        if is_round:
+            tried = _spread_out(way.exact + [a for a in even if a > 0.0 or not way.stays])
+            tried = [a for a in tried if _all_fit(ends, way.turn(a), seats)]
+        else:
+            exact = [a for a in way.exact if _all_fit(ends, way.turn(a), seats)]
+            known = [*exact, 0.0] if way.stays else exact
+            tried = exact + [a for a in even if all(_apart(a, b) > EVEN[1] for b in known)]
         for angle in tried:
             turn = way.turn(angle)
             if _thickest(body.transform(turn) - body) > least:
                 return turn
     return None
+
+
+def _spread_out(angles: list[float]) -> list[float]:
+    """A few of many angles, spread by the golden section."""
+    return [
+        angles[int(len(angles) * (k * GOLDEN % 1.0))] for k in range(1, MOST_ROUND + 1) if angles
+    ]
 
 
 def _thickest(solid: Solid) -> float:
@@ -163,10 +174,12 @@ def _moved(points: FloatArray, turn: FloatArray) -> FloatArray:
 
 
 def _half_spaces(one: Print) -> FloatArray:
-    """The seat's loft as half-spaces (h, 4): a.x + b <= 0 inside."""
+    """The seat's loft as half-spaces (h, 4): a.x + b <= 0 inside; facets in one plane give one."""
     from scipy.spatial import ConvexHull
 
-    return np.asarray(ConvexHull(np.concatenate(one.seat_rings)).equations)
+    planes = np.asarray(ConvexHull(np.concatenate(one.seat_rings)).equations)
+    _, first = np.unique(np.round(planes, 7), axis=0, return_index=True)
+    return planes[np.sort(first)]
 
 
 def _all_fit(ends: Sequence[FloatArray], turn: FloatArray, seats: Sequence[FloatArray]) -> bool:
@@ -175,5 +188,10 @@ def _all_fit(ends: Sequence[FloatArray], turn: FloatArray, seats: Sequence[Float
 
 
 def _fits(points: FloatArray, seats: Sequence[FloatArray]) -> bool:
-    """True when all the points lie within one of the seats."""
-    return any(bool((points @ seat[:, :3].T + seat[:, 3] <= FIT_MM).all()) for seat in seats)
+    """True when all the points lie within one of the seats; a few points rule most seats out."""
+    few = points[:: max(1, len(points) // FEW_POINTS)]
+    return any(_within(few, seat) and _within(points, seat) for seat in seats)
+
+
+def _within(points: FloatArray, seat: FloatArray) -> bool:
+    return bool((points @ seat[:, :3].T + seat[:, 3] <= FIT_MM).all())

@@ -30,8 +30,7 @@ def find_voids(mesh: Mesh) -> tuple[Void, ...]:
 
     ``mesh`` is a closed, oriented surface, mm. Only the overhang figures depend on its frame: they
     are taken with the parting at z = 0 and sand drawn up from z >= 0 and down from z <= 0. A step
-    inside a hole is a mouth between two holes; ``join_voids`` makes them one. A hole that opens
-    through a curved face is not found here.
+    inside a hole is a mouth between two holes; ``join_voids`` makes them one.
     """
     rims, piece, near, far, hollow = _cut(mesh)
     least = SMALLEST_SHARE * float(np.prod(np.maximum(mesh.size, 1e-9)))
@@ -94,8 +93,18 @@ def _outer(voids: Sequence[Void]) -> list[Opening]:
 
 def _lid(opening: Opening) -> IntArray:
     """Facets (m, 3) that close a mouth, looking out of the hole, by the mesh's vertex numbers."""
-    ring = _flat(opening.ring, opening.normal)
-    return np.asarray(opening.corners[triangulate_rings([ring])])
+    return _lid_over(opening.corners, opening.ring, opening.normal, opening.flat)
+
+
+def _lid_over(corners: IntArray, ring: FloatArray, normal: FloatArray, flat: bool) -> IntArray:
+    """Facets (m, 3) over a rim; over one in a curved face they fan out from its first corner.
+
+    Two holes that share a rim begin it at the same corner, and so share the lid.
+    """
+    if flat:
+        return np.asarray(corners[triangulate_rings([_flat(ring, normal)])])
+    first = np.full(len(corners) - 2, corners[0])
+    return np.column_stack([first, corners[1:-1], corners[2:]])
 
 
 def plan_basis(normal: FloatArray) -> FloatArray:
@@ -108,7 +117,7 @@ def _cut(mesh: Mesh) -> tuple[list[Rim], IntArray, IntArray, IntArray, IntArray]
     the flat side of each rim and beyond it, and the pieces that are walls of holes.
 
     A rim that no single piece lies beyond, or beyond which no empty space is closed off (its other
-    end opens through a curved face), is taken back, so that its two sides are one piece again.
+    end has no rim of its own), is taken back, so that its two sides are one piece again.
     """
     rims, twin = find_rims(mesh)
     nothing = np.zeros(0, dtype=np.int64)
@@ -167,11 +176,17 @@ def _closed(mesh: Mesh, facets: IntArray, mouths: list[tuple[Rim, bool]]) -> Mes
     """The walls turned round and a flat lid over each mouth (out of or into the hole), closed."""
     faces = [mesh.faces[facets][:, ::-1]]
     for rim, out in mouths:
-        corners = rim.corners[::-1] if out else rim.corners
+        corners = _as_seen(rim, out)
         area = rim.area if out else -rim.area
-        faces.append(corners[triangulate_rings([_flat(mesh.vertices[corners], area)])])
+        faces.append(_lid_over(corners, mesh.vertices[corners], area, rim.flat))
     kept, renumbered = used_only(np.concatenate(faces), len(mesh.vertices))
     return Mesh(mesh.vertices[kept], renumbered)
+
+
+def _as_seen(rim: Rim, out: bool) -> IntArray:
+    """A rim's corners anticlockwise as seen from outside the hole, from the lowest number on."""
+    corners = rim.corners[::-1] if out else rim.corners
+    return np.roll(corners, -int(np.argmin(corners)))
 
 
 def _flat(ring: FloatArray, normal: FloatArray) -> FloatArray:
@@ -186,7 +201,7 @@ def _void(mesh: Mesh, name: str, facets: IntArray, mouths: list[Opening], body: 
 
 
 def _opening(mesh: Mesh, rim: Rim, number: int, out: bool, beyond: str) -> Opening:
-    corners = rim.corners[::-1] if out else rim.corners  # anticlockwise as seen from outside
+    corners = _as_seen(rim, out)
     ring = mesh.vertices[corners]
     area = float(np.linalg.norm(rim.area))
     normal = (rim.area if out else -rim.area) / area
@@ -195,7 +210,7 @@ def _opening(mesh: Mesh, rim: Rim, number: int, out: bool, beyond: str) -> Openi
     swept = 0.5 * np.cross(away, np.roll(away, -1, axis=0)) @ normal
     weights = (away + np.roll(away, -1, axis=0)) / 3.0
     centre = middle + (weights * swept[:, None]).sum(axis=0) / area
-    return Opening(ring, corners, centre, normal, area, number, beyond, not out)
+    return Opening(ring, corners, centre, normal, area, number, beyond, not out, rim.flat)
 
 
 def _overhang(mesh: Mesh, facets: IntArray, openings: tuple[Opening, ...]) -> tuple[float, float]:

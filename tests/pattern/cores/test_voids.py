@@ -148,13 +148,33 @@ def test_what_has_no_hole_gives_none(shape: str):
     assert find_voids(SOLID_SHAPES[shape]().to_mesh()) == ()
 
 
-def test_holes_through_curved_faces_are_not_found():
-    """Only flat mouths can be lidded flat: a bore across a round bar is left to the draft hull."""
-    bar = rod(30, 0, 100)
-    across = Solid.cylinder(100, 8, segments=24).transform(
-        np.array([[0.0, 0, 1, -50], [0, 1, 0, 0], [-1, 0, 0, 50], [0, 0, 0, 1]])
-    )
-    assert find_voids((bar - across).to_mesh()) == ()
+def across_a_bar() -> tuple[Solid, Solid]:
+    """A round bar, and the drill that goes across it."""
+    turn = np.array([[0.0, 0, 1, -50], [0, 1, 0, 0], [-1, 0, 0, 50], [0, 0, 0, 1]])
+    return rod(30, 0, 100), Solid.cylinder(100, 8, segments=24).transform(turn)
+
+
+def test_a_hole_across_a_bar_opens_through_its_curved_face():
+    """The lids fan over bent rims, so the void is the drilled metal but for what they cut off."""
+    bar, across = across_a_bar()
+    (void,) = find_voids((bar - across).to_mesh())
+    assert [o.flat for o in void.openings] == [False, False]
+    drilled = (bar & across).volume
+    assert drilled - 2.0 * void.openings[0].area_mm2 * 1.2 < void.volume_mm3 < drilled + 1e-6
+
+
+def test_an_oil_hole_does_not_hide_the_bore_that_it_leads_into():
+    bush = rod(30, 0, 100) - rod(20, -1, 101)
+    turn = np.array([[0.0, 0, 1, 0], [0, 1, 0, 0], [-1, 0, 0, 50], [0, 0, 0, 1]])
+    voids = find_voids((bush - Solid.cylinder(40, 3, segments=24).transform(turn)).to_mesh())
+    assert len(voids) == 2
+    assert len(voids[0].openings) == 3
+    assert voids[1].openings[0].beyond in ("", "hole 1")
+    mesh = (bush - Solid.cylinder(40, 3, segments=24).transform(turn)).to_mesh()
+    filled, solids, stuck = close_voids(Solid.from_mesh(mesh), list(voids), mesh)
+    assert stuck is None
+    whole = Solid.from_mesh(mesh).volume + sum(s.volume for s in solids)
+    assert filled.volume == pytest.approx(whole, rel=1e-9)
 
 
 def test_metal_standing_in_the_mouth_refuses_the_lid():
