@@ -189,7 +189,8 @@ def _charge_steps(
     steps = [_percent_step("melting loss", loss)]
     sum_text = f"({_kg(poured)} poured + {_kg(pour_off)} pour-off + {_kg(heel)} heel)"
     if loss.usual is None or loss.low is None or loss.high is None:
-        return [*steps, _missing_step("metal to charge", "a melting loss")], None, None, None
+        step = _missing_step("metal to charge", "a melting loss, give --loss")
+        return [*steps, step], None, None, None
     charge = charged_mass(poured, loss.usual, pour_off, heel)
     expression = f"{sum_text} / (1 - {format_figure(0.01 * loss.usual)})"
     steps.append(Step("metal to charge", expression, charge, "kg", ""))
@@ -289,7 +290,7 @@ def estimate_metal(
         )
         steps += more
     else:
-        what = "a density" if casting is None else "a casting yield"
+        what = "a density" if casting is None else "a casting yield, give --yield"
         steps.append(_missing_step("metal poured and charged", what))
     printed = None
     if pattern_volume_mm3 is not None:

@@ -40,13 +40,15 @@ def figures_of(
     factor = plan.frame.volume_factor
     casting_mm3 = (pattern_mm3 - held.cores - held.clearance) / factor
     volumes = _volumes(plan, halves, held, casting_mm3)
-    metal = metal_figures(plan.job, plan.alloy, casting_mm3, pattern_mm3, cored=bool(cores))
+    metal = metal_figures(
+        plan.job, plan.alloy, casting_mm3, pattern_mm3, cored=bool(cores)
+    ).sections(casting_mm3)
     core_rows = [core_figures(plan, core) for core in cores]
     figures: dict[str, Any] = {
         "version": FIGURES_VERSION,
         "made_with": f"patternprep {__version__}",
         "part": part_figures(plan.part) | _reading(plan),
-        "alloy": metal.alloy,
+        "alloy": metal["alloy"],
         "contraction": plan.size.contraction,
         "frame": {
             "part_to_mould": plan.frame.matrix.tolist(),
@@ -59,10 +61,10 @@ def figures_of(
         "draft": _draft(plan, halves),
         "stock": _stock(plan),
         "volumes_mm3": volumes,
-        "casting": {"volume_mm3": casting_mm3, "mass_kg": metal.casting_kg},
-        "pour": metal.pour,
-        "charge": metal.charge,
-        "pattern": metal.pattern,
+        "casting": metal["casting"],
+        "pour": metal["pour"],
+        "charge": metal["charge"],
+        "pattern": metal["pattern"],
         "holes": hole_figures(plan),
         "cores": core_rows,
         "boxes": [row for core in cores for row in box_figures(core)],
@@ -70,13 +72,13 @@ def figures_of(
         "gating": None,
         "print": _print(plan, pieces, cores),
         "setting_order": setting_order(cores),
-        "estimate_steps": metal.steps,
+        "estimate_steps": metal["estimate_steps"],
         "warnings": [
             *_warnings(plan, halves),
             *core_warnings(plan, core_rows),
             *_bed_warnings(plan, pieces, cores),
         ],
-        "cautions": metal.cautions,
+        "cautions": metal["cautions"],
         "pieces": [],
         "proof": [],
     }

@@ -36,6 +36,18 @@ class MetalFigures:
     missing: list[str]
     cautions: list[str]
 
+    def sections(self, casting_mm3: float) -> dict[str, Any]:
+        """These figures under the keys of figures.json; the casting's volume in mm3, cold."""
+        return {
+            "alloy": self.alloy,
+            "casting": {"volume_mm3": casting_mm3, "mass_kg": self.casting_kg},
+            "pour": self.pour,
+            "charge": self.charge,
+            "pattern": self.pattern,
+            "estimate_steps": self.steps,
+            "cautions": self.cautions,
+        }
+
 
 def metal_figures(
     job: Job, alloy: Alloy, casting_mm3: float, pattern_mm3: float, *, cored: bool = False

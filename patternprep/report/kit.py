@@ -7,8 +7,8 @@ from typing import Any
 
 from patternprep.proof.words import figure_text
 from patternprep.report.cores import cores_text
-from patternprep.report.layout import bullets, heading, pairs, sentence, size_text, without_sources
-from patternprep.units import format_mass
+from patternprep.report.layout import bullets, heading, pairs, size_text, without_sources
+from patternprep.report.metal import metal_text, steps_text
 
 __all__ = ["estimate_text", "kit_text"]
 
@@ -28,7 +28,7 @@ def kit_text(figures: dict[str, Any], out: Path) -> str:
     blocks = [
         _decided(figures),
         _added(figures),
-        _metal(figures),
+        metal_text(figures),
         cores_text(figures),
         _warned(figures),
         heading("Proof, from the written files"),
@@ -42,17 +42,12 @@ def kit_text(figures: dict[str, Any], out: Path) -> str:
 
 def estimate_text(figures: dict[str, Any]) -> str:
     """The summary that ``estimate`` prints."""
-    steps = [
-        (step["label"], f"{step['expression']} = {step['value']:.4g} {step['unit']}".strip())
-        for step in figures["estimate_steps"]
-    ]
     blocks = [
         _decided(figures),
         _added(figures),
-        _metal(figures),
+        metal_text(figures),
         cores_text(figures),
-        heading("Every step"),
-        pairs(steps, 24),
+        steps_text(figures),
         _warned(figures),
         _cautions(figures),
     ]
@@ -145,22 +140,6 @@ def _added(figures: dict[str, Any]) -> str:
     ]
     rows.append(("casting, cold", f"{volumes['casting'] / 1000.0:12.3f} cm3"))
     return heading("Metal by cause (casting size)") + "\n" + pairs(rows)
-
-
-def _metal(figures: dict[str, Any]) -> str:
-    casting, pour, charge = figures["casting"], figures["pour"], figures["charge"]
-    pattern = figures["pattern"]
-    mass = casting["mass_kg"]
-    if mass is None:
-        return heading("Metal") + "\n" + sentence("The alloy's density is not known.")
-    rows = [
-        ("casting", format_mass(mass)),
-        ("poured", f"{format_mass(pour['poured_kg'])}, yield {pour['yield_percent']:.0f} %"),
-        ("charge", format_mass(charge["mass_kg"])),
-    ]
-    if pattern["plastic_kg"] is not None:
-        rows.append(("pattern", f"{format_mass(pattern['plastic_kg'])} of {pattern['plastic']}"))
-    return heading("Metal (cold, without risers and gates in the casting)") + "\n" + pairs(rows)
 
 
 def _warned(figures: dict[str, Any]) -> str:

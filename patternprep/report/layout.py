@@ -11,6 +11,13 @@ __all__ = ["WIDTH", "bullets", "heading", "pairs", "sentence", "size_text", "wit
 WIDTH = 80
 
 
+def _filled(text: str, first: str, rest: str) -> str:
+    """Wrapped at spaces alone, so that an option such as --yield stays in one piece."""
+    return textwrap.fill(
+        text, WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False
+    )
+
+
 def heading(text: str) -> str:
     """A heading on a line of its own, after an empty line."""
     return f"\n{text}"
@@ -19,7 +26,7 @@ def heading(text: str) -> str:
 def sentence(text: str, indent: int = 2) -> str:
     """One wrapped sentence."""
     pad = " " * indent
-    return textwrap.fill(text, WIDTH, initial_indent=pad, subsequent_indent=pad)
+    return _filled(text, pad, pad)
 
 
 def without_sources(text: str) -> str:
@@ -30,10 +37,7 @@ def without_sources(text: str) -> str:
 def bullets(items: Iterable[str], indent: int = 2) -> str:
     """Wrapped items, each with a dash."""
     pad = " " * indent
-    return "\n".join(
-        textwrap.fill(item, WIDTH, initial_indent=f"{pad}- ", subsequent_indent=f"{pad}  ")
-        for item in items
-    )
+    return "\n".join(_filled(item, f"{pad}- ", f"{pad}  ") for item in items)
 
 
 def pairs(rows: Sequence[tuple[str, str]], label_width: int = 22) -> str:
@@ -45,9 +49,7 @@ def pairs(rows: Sequence[tuple[str, str]], label_width: int = 22) -> str:
         if len(label) >= label_width:
             lines.append(first.rstrip())
             first = pad
-        lines.append(
-            textwrap.fill(value or "-", WIDTH, initial_indent=first, subsequent_indent=pad)
-        )
+        lines.append(_filled(value or "-", first, pad))
     return "\n".join(lines)
 
 
