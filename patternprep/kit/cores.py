@@ -104,33 +104,31 @@ def without_core(
 
 
 def _built(plan: CorePlan, in_mould: Mesh, rules: CoreRules) -> CorePlan:
-    """Cores for the choices; what cannot hold a core by rule is left, one after another.
+    """Cores for the choices; what cannot hold a core by rule is left.
 
     Cores that the plan has already stay as they are, but for their number.
     """
     part = plan.part or Solid.from_mesh(in_mould, "the part with its stock")
-    settled = list(plan.choices)
     ready = {core.void.name: core for core in plan.cores}
+    settled = [_with_core(c, plan, rules, ready) for c in plan.choices]
     while True:
-        if all(c.fate == "sand" for c in settled):
+        closed = [c.void for c in settled if c.fate != "sand"]
+        if not closed:
             return replace(
                 plan, choices=tuple(settled), cores=(), solids=(), filled=None, part=None
             )
-        closed = [c.void for c in settled if c.fate != "sand"]
         filled, solids, stuck = close_voids(part, closed, in_mould)
-        hollows = dict(zip((v.name for v in closed), solids, strict=True))
-        cores: list[CoreBody] = []
         if stuck is None:
             cored = [c.void for c in settled if c.fate == "core"]
             cored.sort(key=lambda void: not plan.asked_for(void))
-            cores, stuck = _cores(cored, hollows, filled, rules, ready)
+            cores, stuck = _set_apart([ready[void.name] for void in cored], filled)
         if stuck is None:
-            left = tuple(hollows[c.void.name] for c in settled if c.fate == "solid")
+            hollows = dict(zip((v.name for v in closed), solids, strict=True))
             return replace(
                 plan,
                 choices=tuple(settled),
                 cores=tuple(cores),
-                solids=left,
+                solids=tuple(hollows[c.void.name] for c in settled if c.fate == "solid"),
                 filled=filled,
                 part=part,
             )
@@ -140,30 +138,36 @@ def _built(plan: CorePlan, in_mould: Mesh, rules: CoreRules) -> CorePlan:
         settled[at] = _left(settled[at], stuck[1])
 
 
-def _cores(
-    voids: Sequence[Void],
-    hollows: dict[str, Solid],
-    filled: Solid,
-    rules: CoreRules,
-    ready: dict[str, CoreBody],
-) -> tuple[list[CoreBody], tuple[Void, str] | None]:
-    """Cores for the holes, or the first that cannot hold one, with the reason.
+def _with_core(
+    choice: Choice, plan: CorePlan, rules: CoreRules, ready: dict[str, CoreBody]
+) -> Choice:
+    """The choice with its core put among those ready, or without where it can have none."""
+    void = choice.void
+    if choice.fate != "core" or void.name in ready:
+        return choice
+    try:
+        hollow = Solid.from_mesh(void.mesh, f"closing {void.name}")
+        ready[void.name] = build_core("the core", void, hollow, rules.print_rule(void))
+    except GeometryFault as fault:
+        if plan.asked_for(void):
+            raise
+        return _left(choice, str(fault))
+    return choice
 
-    Cores are built once and kept in ``ready`` by the names of their holes.
-    """
+
+def _set_apart(
+    bodies: Sequence[CoreBody], filled: Solid
+) -> tuple[list[CoreBody], tuple[Void, str] | None]:
+    """The cores with their names, or the hole of the first that runs into metal or another."""
     cores: list[CoreBody] = []
-    for void in voids:
+    for body in bodies:
+        core = replace(body, name=f"core-{len(cores) + 1}")
         try:
-            if void.name not in ready:
-                core = build_core(
-                    f"core-{len(cores) + 1}", void, hollows[void.name], rules.print_rule(void)
-                )
-                check_clear(filled, core)
-                ready[void.name] = core
-            cores.append(replace(ready[void.name], name=f"core-{len(cores) + 1}"))
-            check_prints(cores[-1], cores[:-1])
+            check_clear(filled, core)
+            check_prints(core, cores)
         except GeometryFault as fault:
-            return cores, (void, str(fault))
+            return cores, (body.void, str(fault))
+        cores.append(core)
     return cores, None
 
 
