@@ -193,7 +193,6 @@ def _print(one: Print) -> dict[str, Any]:
         "gap_side_mm": size.gap_side_mm,
         "gap_end_mm": size.gap_end_mm,
         "drop_mm": one.drop_mm,
-        "rise_mm": one.rise_mm,
         "rule": size.rule,
         "core_rings_mm": [ring.tolist() for ring in one.core_rings],
         "seat_rings_mm": [ring.tolist() for ring in one.seat_rings],

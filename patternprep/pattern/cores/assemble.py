@@ -108,13 +108,22 @@ def _adds_up(whole: Solid, solids: Sequence[Solid]) -> bool:
 
 
 def build_core(name: str, void: Void, hollow: Solid, rule: SizeRule) -> CoreBody:
-    """The core of one void with a print at each mouth.
+    """The core of one void with a print at each mouth in a flat face.
+
+    At a mouth in a curved face the core ends against the mould's sand.
 
     Where a print's turn matters and its section does not settle it, the first print is made longer
     than its like, or gets a flat, or loses a corner. Raises GeometryFault where a print cannot be
     made.
     """
-    plain = [make_print(o, rule(o, side_of(o))) for o in void.openings]
+    mouths = [o for o in void.openings if o.flat]
+    if not mouths:
+        raise GeometryFault(
+            f"The hole at {place_words(void.point)} in the mould opens through curved faces only, "
+            "on which no core print stands; leave it solid and drill it, or leave it without a "
+            "core."
+        )
+    plain = [make_print(o, rule(o, side_of(o))) for o in mouths]
     found = wrong_turn(hollow, plain)
     if found is None:
         return _assembled(name, void, hollow, plain, "")
@@ -199,7 +208,7 @@ def check_prints(core: CoreBody, others: Sequence[CoreBody]) -> None:
 
 
 def _check_clear(filled: Solid, core: CoreBody, one: Print) -> None:
-    offset = float(one.opening.normal @ one.opening.point) + one.rise_mm + 1e-3
+    offset = float(one.opening.normal @ one.opening.point) + 1e-3
     outside = one.seat.trim_by_plane([float(c) for c in one.opening.normal], offset)
     shared = outside & filled
     if shared.volume > TOUCH_MM3:

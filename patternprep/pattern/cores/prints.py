@@ -8,7 +8,7 @@ print grown by the gaps. Everything here is in the mould frame at pattern size, 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -58,8 +58,6 @@ class Print:
     size: PrintSize
     drop_mm: float
     """How far the print reaches from the mouth's centre to the parting; 0 on the parting."""
-    rise_mm: float
-    """How far the rim rises over the print's base; 0 for a rim in a flat face."""
     core_rings: tuple[FloatArray, FloatArray] = field(repr=False)
     """Section at the mouth and at the outer end of the core's print, (k, 3) each."""
     seat_rings: tuple[FloatArray, FloatArray] = field(repr=False)
@@ -108,12 +106,6 @@ def make_print(opening: Opening, size: PrintSize, flat: FloatArray | None = None
     core goes in one way only. Raises GeometryFault where no print can be made.
     """
     side = side_of(opening)
-    rise = 0.0
-    if not opening.flat:  # begin where the rim lies deepest, inside the hole
-        along = (opening.ring - opening.point) @ opening.normal
-        rise = float(np.ptp(along))
-        opening = replace(opening, point=opening.point + float(along.min()) * opening.normal)
-        size = replace(size, length_mm=size.length_mm + rise)
     basis = plan_basis(opening.normal)
     origin = opening.point
     plan = (opening.ring - origin) @ basis.T
@@ -143,7 +135,6 @@ def make_print(opening: Opening, size: PrintSize, flat: FloatArray | None = None
         opening=opening,
         size=size,
         drop_mm=drop,
-        rise_mm=rise,
         core_rings=core,
         seat_rings=seat,
         core=hull_of_points(np.concatenate(core)),
