@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from patternprep.cli.options import AsJson, Quiet, ShopAlloys, Units, print_json, tell_stage
+from patternprep.cli.outcome import say
 
 __all__ = ["register"]
 
@@ -41,6 +42,10 @@ def alloys(
     from patternprep.data.alloy_book import load_alloys
     from patternprep.report.alloys import alloy_json, alloy_list_text, alloy_text, alloys_json
 
+    if units is not None and for_part is None:
+        from patternprep.errors import UsageFault
+
+        raise UsageFault("--units has no effect without --for, the part that is read in them.")
     book = load_alloys(shop_alloys)
     if for_part is not None:
         from patternprep.kit.compare import compare_alloys
@@ -51,17 +56,17 @@ def alloys(
         if as_json:
             print_json(table)
         else:
-            typer.echo(compare_text(table))
+            say(compare_text(table))
     elif name is not None:
         alloy = book.find(name)
         if as_json:
             print_json(alloy_json(alloy))
         else:
-            typer.echo(alloy_text(alloy))
+            say(alloy_text(alloy))
     elif as_json:
         print_json(alloys_json(book))
     else:
-        typer.echo(alloy_list_text(book))
+        say(alloy_list_text(book))
 
 
 def register(app: typer.Typer) -> None:

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from patternprep.cli.options import AsJson, Quiet, print_json, tell_stage
+from patternprep.cli.outcome import say
 
 __all__ = ["register"]
 
@@ -37,7 +38,7 @@ def check(
     if as_json:
         print_json({"kit": str(kit), "proof": proof_rows(lines)})
     else:
-        typer.echo(proof_text(lines))
+        say(proof_text(lines))
     if not all(line.passed for line in lines):
         raise ProofFailed(failure_sentence(kit, lines))
 

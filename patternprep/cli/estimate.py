@@ -15,6 +15,7 @@ from patternprep.cli.options import (
     takes_job_options,
     tell_stage,
 )
+from patternprep.cli.outcome import say
 
 __all__ = ["register"]
 
@@ -45,7 +46,7 @@ def estimate(
     if as_json:
         print_json(figures)
     else:
-        typer.echo(estimate_text(figures))
+        say(estimate_text(figures))
 
 
 def register(app: typer.Typer) -> None:

@@ -17,6 +17,7 @@ from patternprep.cli.options import (
     print_json,
     tell_stage,
 )
+from patternprep.cli.outcome import say
 
 __all__ = ["register"]
 
@@ -58,7 +59,7 @@ def inspect(
     if as_json:
         print_json(figures)
     else:
-        typer.echo(inspect_text(figures, most_faces=faces))
+        say(inspect_text(figures, most_faces=faces))
 
 
 def register(app: typer.Typer) -> None:

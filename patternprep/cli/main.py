@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 from patternprep import __version__
 from patternprep.cli import alloys, check, estimate, inspect, make, rescale
+from patternprep.cli.outcome import Stopped, say, what_was_written
 from patternprep.errors import PatternprepError
 
 __all__ = ["app", "run"]
@@ -17,8 +19,20 @@ __all__ = ["app", "run"]
 INTERNAL_FAULT = 70
 """Exit code for a fault of the tool itself (sysexits' EX_SOFTWARE)."""
 
+
+class _Commands(TyperGroup):
+    """The commands; a stop by the user is told in words, which typer would not do."""
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            raise Stopped(f"stopped; {what_was_written()}.") from None
+
+
 app = typer.Typer(
     name="patternprep",
+    cls=_Commands,
     no_args_is_help=True,
     add_completion=True,
     rich_markup_mode=None,
@@ -34,7 +48,7 @@ app = typer.Typer(
 
 def _version(asked: bool) -> None:
     if asked:
-        typer.echo(f"patternprep {__version__}")
+        say(f"patternprep {__version__}")
         raise typer.Exit
 
 
@@ -63,8 +77,8 @@ def run() -> None:
         typer.echo(f"patternprep: {fault.message}", err=True)
         sys.exit(fault.exit_code)
     except KeyboardInterrupt:
-        typer.echo("patternprep: stopped; nothing was written.", err=True)
-        sys.exit(130)
+        typer.echo(f"patternprep: stopped; {what_was_written()}.", err=True)
+        sys.exit(Stopped.exit_code)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(1)
@@ -78,8 +92,9 @@ def run() -> None:
         if os.environ.get("PATTERNPREP_DEBUG"):
             raise
         typer.echo(
-            f"patternprep: an internal fault ({type(fault).__name__}: {fault}); nothing was "
-            "written. Set PATTERNPREP_DEBUG=1 for the details and report it with the part.",
+            f"patternprep: an internal fault ({type(fault).__name__}: {fault}); "
+            f"{what_was_written()}. Set PATTERNPREP_DEBUG=1 for the details and report it with "
+            "the part.",
             err=True,
         )
         sys.exit(INTERNAL_FAULT)

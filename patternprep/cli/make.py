@@ -18,6 +18,7 @@ from patternprep.cli.options import (
     takes_job_options,
     tell_stage,
 )
+from patternprep.cli.outcome import kit_written, say
 
 __all__ = ["register"]
 
@@ -51,10 +52,11 @@ def make(
     from patternprep.report.kit import kit_text
 
     figures = make_kit(job, out, overwrite=overwrite, progress=tell_stage(quiet))
+    kit_written(out)
     if as_json:
         print_json(figures)
     else:
-        typer.echo(kit_text(figures, out))
+        say(kit_text(figures, out))
 
 
 def register(app: typer.Typer) -> None:

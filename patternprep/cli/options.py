@@ -243,6 +243,7 @@ def takes_job_options(command: Callable[..., None]) -> Callable[..., None]:
 
 def as_job(part_or_job: Path, options: dict[str, Any]) -> Job:
     """The job that a part with options means, or a job file with options laid over it."""
+    from patternprep.cli.effects import refuse_idle
     from patternprep.errors import UsageFault
     from patternprep.kit.job import build_job, load_job
 
@@ -263,8 +264,13 @@ def as_job(part_or_job: Path, options: dict[str, Any]) -> Job:
             values.setdefault(section, {})[name] = str(given) if isinstance(given, Path) else given
     if options.get("stock"):
         values["stock"] = [_stock_row(text) for text in options["stock"]]
-    named = {key: f"--{_FLAGS.get(o, o).replace('_', '-')}" for o, key in KEYS.items()}
-    return build_job(values, "the command line", named)
+    job = build_job(values, "the command line", {key: _flag(o) for o, key in KEYS.items()})
+    refuse_idle(job, [o for o in KEYS if options.get(o) not in (None, [])], _flag)
+    return job
+
+
+def _flag(option: str) -> str:
+    return f"--{_FLAGS.get(option, option).replace('_', '-')}"
 
 
 def _stock_row(text: str) -> dict[str, str]:
@@ -291,4 +297,6 @@ def print_json(figures: Any) -> None:
     """Figures to machines on stdout."""
     import json
 
-    print(json.dumps(figures, indent=2, ensure_ascii=False))
+    from patternprep.cli.outcome import say
+
+    say(json.dumps(figures, indent=2, ensure_ascii=False))

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from patternprep.cli.options import AsJson, Overwrite, Quiet, print_json, tell_stage
+from patternprep.cli.outcome import kit_written, say
 
 __all__ = ["register"]
 
@@ -34,9 +35,12 @@ def rescale(
     quiet: Quiet = False,
 ) -> None:
     """Parse, call the library, print."""
+    from patternprep.errors import UsageFault
     from patternprep.kit.rescale import rescale_kit
     from patternprep.report.rescale import rescale_text
 
+    if overwrite and out is None:
+        raise UsageFault("--overwrite has no effect without --out, the folder of the new kit.")
     figures = rescale_kit(
         kit,
         to,
@@ -45,10 +49,12 @@ def rescale(
         overwrite=overwrite,
         progress=tell_stage(quiet),
     )
+    if out is not None:
+        kit_written(out)
     if as_json:
         print_json(figures)
     else:
-        typer.echo(rescale_text(figures, out))
+        say(rescale_text(figures, out))
 
 
 def register(app: typer.Typer) -> None:
