@@ -17,6 +17,7 @@ __all__ = [
     "PatternprepError",
     "ProofFailed",
     "UsageFault",
+    "reason_of",
 ]
 
 
@@ -74,3 +75,8 @@ class ProofFailed(PatternprepError):
     """The written files do not prove what they must."""
 
     exit_code = 7
+
+
+def reason_of(error: OSError) -> str:
+    """Why the system refused, in its words; libraries raise some without the usual text."""
+    return error.strerror or str(error) or type(error).__name__

@@ -22,7 +22,10 @@ PartOrJob = Annotated[
 Part = Annotated[Path, typer.Argument(metavar="PART", help="Mesh of the finished part.")]
 Units = Annotated[
     str | None,
-    typer.Option(help="The mesh's unit: mm, cm, m, in or ft.  [default: mm]", show_default=False),
+    typer.Option(
+        help="The mesh's unit: mm, cm, m, in or ft.  [default: mm; a 3MF states its own]",
+        show_default=False,
+    ),
 ]
 FacetLimit = Annotated[
     int | None, typer.Option(help="Refuse meshes with more facets.  [default: 2000000]")

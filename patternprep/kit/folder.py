@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from patternprep.errors import FileFault
+from patternprep.errors import FileFault, reason_of
 
 __all__ = ["KIT_MARK", "check_target", "staged_folder"]
 
@@ -68,7 +68,7 @@ def staged_folder(out: Path, *, overwrite: bool) -> Iterator[Path]:
         stage = Path(tempfile.mkdtemp(prefix=f".{out.name}.", suffix=".part", dir=out.parent))
     except OSError as error:
         raise FileFault(
-            f"{out}: cannot write in {out.parent} ({error.strerror}); choose another --out."
+            f"{out}: cannot write in {out.parent} ({reason_of(error)}); choose another --out."
         ) from None
     try:
         yield stage
@@ -88,8 +88,14 @@ def staged_folder(out: Path, *, overwrite: bool) -> Iterator[Path]:
             stage.rename(out)
     except OSError as error:
         raise FileFault(
-            f"{out}: writing the kit failed ({error.strerror}); free space or choose another --out."
+            f"{out}: writing the kit failed ({_why(error)}); free space or choose another --out."
         ) from error
     finally:
         if stage.exists():
             shutil.rmtree(stage, ignore_errors=True)
+
+
+def _why(error: OSError) -> str:
+    """The system's reason; a file that was cut short comes without one."""
+    reason = reason_of(error)
+    return reason if error.strerror else f"the disk took a file in part only: {reason}"
