@@ -34,6 +34,7 @@ __all__ = [
     "print_practice",
     "print_rows",
     "print_tapers",
+    "shallow_pocket",
 ]
 
 #: Where a core print sits: across the parting, standing in the drag, up in the cope.
@@ -190,6 +191,15 @@ def find_mould_sand(word: str) -> MouldSand:
     """The mould sand of that name or alias; `UsageFault` when there is none."""
     sands = mould_sands()
     return sands[find_named(word, ((s.name, s.aliases) for s in sands.values()), "mould sand")]
+
+
+@cache
+def shallow_pocket() -> tuple[Value, Value]:
+    """Height over width of a low bump of sand, and the share of the least width that it needs."""
+    table, place = read_packaged(_FILE)
+    units = {"height_per_width": "", "width_per_least": ""}
+    values = _values(table["shallow"], place.at("shallow"), units)
+    return values["height_per_width"], values["width_per_least"]
 
 
 @cache

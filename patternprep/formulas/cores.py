@@ -13,6 +13,7 @@ from patternprep.data.core_practice import (
     drilling_rows,
     find_mould_sand,
     pocket_draft,
+    shallow_pocket,
 )
 from patternprep.data.values import Source, Value, format_figure
 from patternprep.formulas.checks import require_not_negative, require_positive
@@ -74,7 +75,8 @@ def sand_stands(diameter_mm: float, depth_mm: float, sand: str, hanging: bool) -
 
     ``diameter_mm``: least width of the hole at its narrow end; ``depth_mm``: height of the sand in
     it; ``sand``: mould sand; ``hanging``: it hangs from the cope instead of standing in the drag.
-    The sand stands when it is wide enough and its depth is not above a multiple of its width.
+    The sand stands when it is wide enough and its depth is not above a multiple of its width; a
+    low bump of it needs less width.
 
     >>> sand_stands(40.0, 40.0, "green", hanging=False).ok
     True
@@ -82,6 +84,8 @@ def sand_stands(diameter_mm: float, depth_mm: float, sand: str, hanging: bool) -
     False
     >>> sand_stands(10.0, 5.0, "green", hanging=False).ok
     False
+    >>> sand_stands(30.0, 6.0, "green", hanging=True).ok
+    True
     """
     require_positive(diameter_mm, "the width of the hole", "mm")
     require_not_negative(depth_mm, "the depth of the hole", "mm")
@@ -93,9 +97,21 @@ def sand_stands(diameter_mm: float, depth_mm: float, sand: str, hanging: bool) -
     draft = pocket_draft()["cope" if hanging else "drag"]
     deepest = ratio.usual * diameter_mm
     size = f"{format_figure(diameter_mm)} mm wide and {format_figure(depth_mm)} mm deep"
-    if diameter_mm < least.usual:
+    share, narrower = shallow_pocket()
+    low = share.usual * diameter_mm * (1.0 + 1e-9)
+    lowest = narrower.usual * least.usual
+    values: tuple[Value, ...]
+    if diameter_mm < least.usual and depth_mm <= low and diameter_mm >= lowest:
+        ok = True
+        rule = (
+            f"a bump no higher than {share.text()} times its width holds from "
+            f"{format_figure(lowest)} mm, with a draft of {draft.text()}"
+        )
+        values = (share, narrower, draft)
+    elif diameter_mm < least.usual:
         ok = False
         rule = f"it breaks under {least.text()} of width"
+        values = (least,)
     else:
         ok = depth_mm <= deepest * (1.0 + 1e-9)
         rule = (
@@ -104,7 +120,7 @@ def sand_stands(diameter_mm: float, depth_mm: float, sand: str, hanging: bool) -
         )
         if ok:
             rule += f", with a draft of {draft.text()}"
-    values = (least,) if diameter_mm < least.usual else (ratio, draft) if ok else (ratio,)
+        values = (ratio, draft) if ok else (ratio,)
     sources = sources_of(values)
     cited = "; ".join(source.text() for source in sources)
     return Ruled(ok, f"{found.name} {where}, {size}: {rule} ({cited})", sources)

@@ -123,6 +123,16 @@ def test_sand_stands_for_any_wider_or_shallower_hole(
         assert sand_stands(width, depth, "silicate", hanging).ok
 
 
+def test_a_low_bump_of_sand_holds_where_a_tall_one_breaks() -> None:
+    """A web's hole 30 mm wide and 6 mm deep needs no core, in the cope either."""
+    for hanging in (False, True):
+        assert sand_stands(30.0, 6.0, "green", hanging).ok
+        assert not sand_stands(9.0, 2.0, "green", hanging).ok
+    assert sand_stands(17.0, 17.0 * 0.33, "green", False).ok
+    assert not sand_stands(17.0, 17.0 * 0.34, "green", False).ok
+    assert "own choice" in sand_stands(30.0, 6.0, "green", True).text
+
+
 @pytest.mark.parametrize(("sand", "drag", "cope"), [("green", 1.0, 0.5), ("silicate", 2.0, 1.0)])
 def test_sand_stands_to_the_multiple_of_its_width(sand: str, drag: float, cope: float) -> None:
     assert sand_stands(60.0, 60.0 * drag, sand, False).ok
