@@ -17,6 +17,7 @@ from patternprep.proof.cores import covered, surface_points
 from patternprep.proof.line import ProofLine, at_most
 from patternprep.proof.model import Scene
 from patternprep.proof.plan import PlanGrid, grid_lines
+from patternprep.proof.prints import SAME_LIMIT_MM, SQUARE_LIMIT, off_the_bed, scale_off
 from patternprep.proof.sound import same_file, shells_of, surface_line
 from patternprep.proof.tree import FacetTree
 
@@ -36,7 +37,7 @@ def box_lines(scene: Scene) -> list[ProofLine]:
         pieces = [box for box in scene.kit.boxes if box.core == core.name]
         lines.append(at_most(f"{core.name} without a box", float(not pieces), 0, "cores"))
         for box in pieces:
-            lines += _piece_lines(box)
+            lines += _piece_lines(box, scene.kit.figures.number("print.scale", 1.0))
             lines += _around(box, core)
         if pieces:
             lines.append(_fit(pieces, core))
@@ -46,7 +47,7 @@ def box_lines(scene: Scene) -> list[ProofLine]:
     return lines
 
 
-def _piece_lines(box: BoxFile) -> list[ProofLine]:
+def _piece_lines(box: BoxFile, size: float) -> list[ProofLine]:
     shells = shells_of(box.mesh)
     told = box.stated
     odd = abs(shells.outer - told.number("bodies")) + shells.hollow
@@ -56,6 +57,8 @@ def _piece_lines(box: BoxFile) -> list[ProofLine]:
         surface_line(box.name, box.mesh, shells),
         at_most(f"bodies of {box.name} as told", odd, 0, "bodies"),
         at_most(f"facets of {box.name} as told", facets, 0, "facets"),
+        at_most(f"{box.name} is the right size", scale_off(box.matrix, size), SQUARE_LIMIT, "of 1"),
+        at_most(f"{box.name} stands flat", off_the_bed(box.mesh), SAME_LIMIT_MM, "mm"),
     ]
 
 

@@ -14,7 +14,7 @@ from patternprep.proof.line import ProofLine, at_most
 from patternprep.proof.model import Scene
 from patternprep.proof.stocked import rounds_between
 
-__all__ = ["cause_lines"]
+__all__ = ["cause_lines", "stock_of"]
 
 _EXACT = 1e-5
 _BY_LINES = 5e-3
@@ -31,7 +31,7 @@ def cause_lines(scene: Scene) -> list[ProofLine]:
     casting = max(abs(figures.number("casting.volume_mm3")), 1e-300)
     lines = []
     if all(face.known for face in scene.faces):
-        stock, doubt = _stock(scene)
+        stock, doubt = stock_of(scene)
         off = abs(stock - figures.number("volumes_mm3.stock")) / casting
         doubt /= casting
         lines.append(at_most("stock as the part gives it", off, _EXACT + doubt, "of volume"))
@@ -46,7 +46,7 @@ def cause_lines(scene: Scene) -> list[ProofLine]:
     return lines
 
 
-def _stock(scene: Scene) -> tuple[float, float]:
+def stock_of(scene: Scene) -> tuple[float, float]:
     """Volume of the stock by the proof's own stocked part, and how far that may be off, mm3.
 
     It is exact where every facet beside a stocked face stays in its plane when the corners move,

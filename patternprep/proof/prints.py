@@ -5,12 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from patternprep.mesh.mesh import FloatArray, Mesh
-from patternprep.proof.files import PieceFiles
 from patternprep.proof.line import ProofLine, at_most
 from patternprep.proof.model import Scene, rounding_of
 from patternprep.proof.tree import FacetTree, far_distance
 
-__all__ = ["print_lines"]
+__all__ = ["SAME_LIMIT_MM", "SQUARE_LIMIT", "off_the_bed", "print_lines", "scale_off"]
 
 SAME_LIMIT_MM = 0.001
 SQUARE_LIMIT = 1e-6
@@ -29,12 +28,9 @@ def print_lines(scene: Scene) -> list[ProofLine]:
             place = np.asarray(np.linalg.pinv(linear) @ (place - shift), dtype=np.float64)
         rule = f"print file of the {piece.name} is the"
         lines.append(at_most(f"{rule} piece", away, SAME_LIMIT_MM, "mm apart", place))
-        scale = _scale_off(piece, size)
+        scale = scale_off(piece.print_matrix, size)
         lines.append(at_most(f"{rule} right size", scale, SQUARE_LIMIT, "of unity"))
-        lowest = abs(float(piece.printed.bounds[0, 2]))
-        on_bed = _area_on_bed(piece.printed)
-        if on_bed <= 0.0:
-            lowest = max(lowest, 1.0)
+        lowest = off_the_bed(piece.printed)
         name = f"print file of the {piece.name} stands flat"
         lines.append(at_most(name, lowest, SAME_LIMIT_MM, "mm"))
     return lines
@@ -59,13 +55,19 @@ def _apart(wanted: Mesh, found: Mesh) -> tuple[float, FloatArray | None]:
     return largest, where
 
 
-def _scale_off(piece: PieceFiles, size: float) -> float:
-    """How far the print matrix is from a turn times the printer's size factor."""
-    linear = piece.print_matrix[:3, :3]
-    row = float(np.abs(piece.print_matrix[3] - np.array([0.0, 0.0, 0.0, 1.0])).max())
+def scale_off(matrix: FloatArray, size: float) -> float:
+    """How far a print matrix (4, 4) is from a turn times the printer's size factor."""
+    linear = matrix[:3, :3]
+    row = float(np.abs(matrix[3] - np.array([0.0, 0.0, 0.0, 1.0])).max())
     if not np.linalg.det(linear) > 0.0:
         return 1.0
     return max(row, float(np.abs(linear.T @ linear - size * size * np.eye(3)).max()))
+
+
+def off_the_bed(mesh: Mesh) -> float:
+    """How far the lowest point is from the bed, mm; at least 1 where nothing lies flat on it."""
+    lowest = abs(float(mesh.bounds[0, 2]))
+    return lowest if _area_on_bed(mesh) > 0.0 else max(lowest, 1.0)
 
 
 def _area_on_bed(mesh: Mesh) -> float:

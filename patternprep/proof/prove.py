@@ -8,6 +8,7 @@ from patternprep.progress import Progress, silent
 from patternprep.proof.boxes import box_lines
 from patternprep.proof.causes import cause_lines
 from patternprep.proof.contain import containment_lines
+from patternprep.proof.core_told import core_told_lines
 from patternprep.proof.cores import core_lines
 from patternprep.proof.draws import draft_lines, interval_lines
 from patternprep.proof.excess import excess_lines
@@ -34,6 +35,7 @@ _STAGES = (
     ("proving that no more than draft was added", excess_lines),
     ("proving the cores", core_lines),
     ("proving the core boxes", box_lines),
+    ("proving the figures of cores", core_told_lines),
     ("proving the volumes", volume_lines),
     ("proving the causes apart", cause_lines),
     ("proving the print files", print_lines),

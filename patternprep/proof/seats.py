@@ -10,8 +10,9 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 
-from patternprep.mesh.mesh import FloatArray, Mesh
+from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.proof.core_files import CoreFile, PrintTold
 from patternprep.proof.holes import ClosedHole
 from patternprep.proof.line import ProofLine, above, at_most
@@ -68,7 +69,7 @@ def _outer(one: PrintTold) -> FloatArray:
     return outer if len(outer) else corners
 
 
-def in_print(one: PrintTold, points: FloatArray, reach: float) -> FloatArray:
+def in_print(one: PrintTold, points: FloatArray, reach: float) -> npt.NDArray[np.bool_]:
     """Which points (n, 3) lie within the core's own print or nearer to it than the reach."""
     planes = one.core_planes
     return np.asarray((points @ planes[:, :3].T + planes[:, 3]).max(axis=1) <= reach)
@@ -120,7 +121,7 @@ def _off_its_mouth(
     return max(off, _nearest_mouth(scene.stocked.vertices, hole.rings, one)), one.point
 
 
-def _nearest_mouth(vertices: FloatArray, rings: Sequence[np.ndarray], one: PrintTold) -> float:
+def _nearest_mouth(vertices: FloatArray, rings: Sequence[IntArray], one: PrintTold) -> float:
     """How far the best of a hole's mouths stands out of the print's plane and its section, mm.
 
     A print covers its mouth whole, but for a flat or corner that keys it, which is why only the

@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
+import numpy as np
+
 from patternprep.mesh.mesh import FloatArray
+from patternprep.proof.asked import largest_angle
+from patternprep.proof.causes import stock_of
+from patternprep.proof.core_files import PrintTold
+from patternprep.proof.core_told import metal_volume
 from patternprep.proof.files import Kit
 from patternprep.proof.line import ProofLine, at_most
 from patternprep.proof.model import Scene
@@ -74,8 +82,6 @@ def _casting_volume(kit: Kit) -> float:
 
 def _size_factor(kit: Kit) -> float:
     """Volume at pattern size over volume at casting size."""
-    import numpy as np
-
     return max(abs(float(np.linalg.det(kit.frame[:3, :3]))), 1e-300)
 
 
@@ -95,6 +101,7 @@ def _core_lines(scene: Scene) -> list[ProofLine]:
         lines.append(at_most("cores in the metal and in the prints", off, SHARE_LIMIT, "of volume"))
         least = -min(tell("volumes_mm3.print_clearance"), 0.0)
         lines.append(at_most("gaps at the prints take nothing away", least, 0.0, "mm3"))
+        lines += _print_volume_lines(scene, factor)
     solid = 0.0
     for hole in scene.closed[0]:
         if not hole.core:
@@ -105,10 +112,62 @@ def _core_lines(scene: Scene) -> list[ProofLine]:
     return lines
 
 
+def _print_volume_lines(scene: Scene, factor: float) -> list[ProofLine]:
+    """Box draft, core prints in draft wedges, and the gaps, by the holes and the rings told.
+
+    Upright prints stand clear of the draft: there the cores in the metal are those in the holes,
+    and the gaps are seat less core. Draft at the mouth and at the end of a level print takes or
+    gives a wedge, as high as the halves and as wide as the print.
+    """
+    tell = scene.kit.figures.number
+    whole = max(tell("casting.volume_mm3"), 1e-300) * factor
+    wedge = spare = 0.0
+    slope = math.tan(math.radians(largest_angle(scene.kit)))
+    for one in (one for core in scene.kit.cores for one in core.prints):
+        seat = _hull_volume(np.concatenate(one.seat_rings))
+        spare += seat
+        wedge += slope * _wedge(scene, one)
+    metal = sum(metal_volume(core) for core in scene.kit.cores)
+    spare -= sum(core.mesh.volume for core in scene.kit.cores) - metal
+    through = tell("volumes_mm3.cores_in_metal") * factor - metal
+    off = max(-through, through - wedge, 0.0) / whole
+    gaps = abs(tell("volumes_mm3.print_clearance") * factor - spare)
+    gaps = max(0.0, gaps - wedge) / whole
+    lines = [
+        at_most("cores in the metal by their holes", off, SHARE_LIMIT, "of volume"),
+        at_most("gaps at the prints by their rings", gaps, SHARE_LIMIT, "of volume"),
+    ]
+    if all(face.known for face in scene.faces):
+        holes = [hole for hole in scene.closed[0] if hole.core]
+        hollow = sum(_volume(hole.body(scene.stocked_level)) for hole in holes)
+        doubt = stock_of(scene)[1] / max(tell("casting.volume_mm3"), 1e-300)
+        off = abs(hollow - metal - tell("volumes_mm3.box_draft", 0.0) * factor) / whole
+        name = "box draft by the holes and the cores"
+        lines.append(at_most(name, off, SHARE_LIMIT + doubt, "of volume"))
+    return lines
+
+
+def _wedge(scene: Scene, one: PrintTold) -> float:
+    """Area of a level print's section times the height of what draws there, for both its ends."""
+    if one.side != "horizontal":
+        return 0.0
+    ring = one.seat_rings[0]
+    high = max(float(half.mesh.bounds[1, 2]) for half in scene.halves)
+    wide = float(np.ptp(ring @ np.cross(one.normal, [0.0, 0.0, 1.0])))
+    return 2.0 * wide * float(np.ptp(ring[:, 2])) * high
+
+
+def _hull_volume(points: FloatArray) -> float:
+    from scipy.spatial import ConvexHull, QhullError
+
+    try:
+        return float(ConvexHull(points).volume)
+    except QhullError:
+        return 0.0
+
+
 def _volume(triangles: FloatArray) -> float:
     """Signed volume inside closed facets (k, 3, 3), mm3."""
-    import numpy as np
-
     a, b, c = (triangles[:, i] - triangles[0, 0] for i in range(3))
     return float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum()) / 6.0
 
