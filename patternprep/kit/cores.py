@@ -19,13 +19,20 @@ from patternprep.pattern.cores.assemble import (
     check_prints,
     close_voids,
 )
-from patternprep.pattern.cores.choose import Choice, choose_holes, joined_choices, overhangs
+from patternprep.pattern.cores.choose import (
+    Choice,
+    choose_holes,
+    drill_mm,
+    is_round,
+    joined_choices,
+    overhangs,
+)
 from patternprep.pattern.cores.model import Opening, Void
 from patternprep.pattern.cores.voids import find_voids
 from patternprep.pattern.frame import Frame
 from patternprep.progress import Progress, silent
 
-__all__ = ["CorePlan", "opening_of_part", "plan_cores", "without_core"]
+__all__ = ["CorePlan", "holes_to_core", "opening_of_part", "plan_cores", "without_core"]
 
 
 ASIDE_SHARE, ALONG_SHARE = 0.02, 0.3
@@ -88,6 +95,15 @@ def plan_cores(
         return CorePlan(tuple(choices), (), (), None, None, openings, named)
     progress("closing holes and making core prints")
     return _built(CorePlan(tuple(choices), (), (), None, None, openings, named), in_mould, rules)
+
+
+def holes_to_core(part: Mesh, rules: CoreRules) -> tuple[Void, ...]:
+    """The holes of the finished part, in its own axes, that are not left solid for the drill."""
+    return tuple(
+        void
+        for void in find_voids(part)
+        if not (is_round(void) and rules.drilled(drill_mm(void))[0])
+    )
 
 
 def without_core(

@@ -30,6 +30,8 @@ __all__ = ["FIGURES_VERSION", "candidate_figures", "figures_of", "part_figures"]
 
 FIGURES_VERSION = 1
 
+SMALLEST_TOLD_MM3 = 1.0
+
 
 def figures_of(
     plan: Plan, halves: Halves, pieces: Sequence[Piece], cores: Sequence[MadeCore]
@@ -139,11 +141,26 @@ def _parting(plan: Plan, halves: Halves) -> dict[str, Any]:
         "match": plan.job.parting.match,
         "step_before_mm": drafted.step_before_mm,
         "step_mm": drafted.step_mm,
-        "candidates": [candidate_figures(c) for c in plan.candidates],
+        "candidates": [
+            candidate_figures(c) | ({"reasons": _reasons(plan, halves)} if c is plan.chosen else {})
+            for c in plan.candidates
+        ],
         "undercuts": [undercut_figures(u) for u in halves.undercuts],
         "undercuts_unnamed_mm3": drafted.undercut_filled_mm3 / plan.frame.volume_factor
         - sum(u.volume_mm3 for u in halves.undercuts),
     }
+
+
+def _reasons(plan: Plan, halves: Halves) -> list[str]:
+    """Why the chosen parting: with what draft and meeting halves come to in the end."""
+    factor = plan.frame.volume_factor
+    drafted = halves.drafted
+    added = [("Draft adds", drafted.draft_mm3 / factor)]
+    if drafted.parting_match_mm3 / factor > SMALLEST_TOLD_MM3:
+        added.append(("Making the halves meet adds", drafted.parting_match_mm3 / factor))
+    share = 100.0 / plan.part.volume
+    metal = [f"{what} {mm3:.0f} mm3 ({mm3 * share:.1f} % of the part)." for what, mm3 in added]
+    return [*plan.chosen.reasons, *metal]
 
 
 def candidate_figures(candidate: PartingCandidate) -> dict[str, Any]:
@@ -160,7 +177,7 @@ def candidate_figures(candidate: PartingCandidate) -> dict[str, Any]:
         "cores_asked": candidate.cores_asked,
         "machined_up_mm2": candidate.machined_up_mm2,
         "undercuts": [undercut_figures(u) for u in candidate.undercuts],
-        "reasons": list(candidate.reasons),
+        "reasons": [*candidate.reasons, *candidate.metal_reasons],
     }
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from patternprep.kit.core_rules import CoreRules
+from patternprep.kit.cores import holes_to_core
 from patternprep.kit.figures import candidate_figures, part_figures, plain
 from patternprep.kit.job import CoresChoice, MouldChoice
 from patternprep.kit.plan import partings_for
@@ -45,7 +46,8 @@ def inspect_part(
     progress("finding faces")
     faces = find_faces(mesh)
     progress("ranking partings")
-    candidates = partings_for(mesh, pull, plane, progress=progress)
+    cores = holes_to_core(mesh, CoreRules(CoresChoice(), MouldChoice(), None))
+    candidates = partings_for(mesh, pull, plane, cores=cores, progress=progress)
     return plain(
         {
             "part": part_figures(mesh),

@@ -11,7 +11,7 @@ import numpy as np
 from patternprep.data.alloy_book import Alloy, AlloyBook, load_alloys
 from patternprep.errors import UsageFault
 from patternprep.kit.core_rules import CoreRules
-from patternprep.kit.cores import CorePlan, plan_cores
+from patternprep.kit.cores import CorePlan, holes_to_core, plan_cores
 from patternprep.kit.job import Job
 from patternprep.kit.size import SizeAllowance, rapping_factors, size_allowance
 from patternprep.kit.stock import StockedFace, chosen_faces, stocked_faces
@@ -20,6 +20,7 @@ from patternprep.mesh.read.part import PartRead, read_part
 from patternprep.mesh.read.stl import weld
 from patternprep.mesh.write import settle
 from patternprep.pattern.camber import Bow, bow_for, bow_mesh
+from patternprep.pattern.cores.model import Void
 from patternprep.pattern.frame import Frame, mould_frame
 from patternprep.pattern.parting import (
     MachinedFace,
@@ -90,7 +91,7 @@ def make_plan(job: Job, progress: Progress = silent) -> Plan:
     alloy = book.find(job.alloy.name)
     read = read_part(
         Path(job.part.file),
-        units=job.part.units,
+        units=None if job.part.units == "auto" else job.part.units,
         facet_limit=job.part.facet_limit,
         progress=progress,
     )
@@ -130,7 +131,7 @@ def _decide(
         for face, _ in chosen
         if face.kind == "plane"
     )
-    candidates = _candidates(job, part, machined, progress)
+    candidates = _candidates(job, part, machined, _holes_to_core(job, alloy, part), progress)
     best = candidates[0]
     stock = tuple(
         stocked_faces(
@@ -185,7 +186,11 @@ def _decide(
 
 
 def _candidates(
-    job: Job, part: Mesh, machined: tuple[MachinedFace, ...], progress: Progress
+    job: Job,
+    part: Mesh,
+    machined: tuple[MachinedFace, ...],
+    cores: tuple[Void, ...],
+    progress: Progress,
 ) -> tuple[PartingCandidate, ...]:
     """The best five partings, or those that the job's pull and plane leave."""
     angle = RANKING_ANGLE_DEG if job.draft.angle == "table" else parse_angle(job.draft.angle)
@@ -195,8 +200,16 @@ def _candidates(
         job.parting.plane,
         angle_deg=angle,
         machined=machined,
+        cores=cores,
         progress=progress,
     )
+
+
+def _holes_to_core(job: Job, alloy: Alloy, part: Mesh) -> tuple[Void, ...]:
+    """The holes that may get cores by rule, by which pulls and planes are then compared."""
+    if "auto" not in job.cores.holes or parse_length(job.camber.height) != 0.0:
+        return ()
+    return holes_to_core(part, CoreRules(job.cores, job.mould, alloy))
 
 
 def partings_for(
@@ -206,6 +219,7 @@ def partings_for(
     *,
     angle_deg: float = RANKING_ANGLE_DEG,
     machined: tuple[MachinedFace, ...] = (),
+    cores: tuple[Void, ...] = (),
     progress: Progress = silent,
 ) -> tuple[PartingCandidate, ...]:
     """Partings, best first, within what the words for the pull and the plane decide.
@@ -221,12 +235,17 @@ def partings_for(
         )
     if wish.kind != "auto" and pulls is None:
         best = find_partings(
-            part, angle_deg=angle_deg, machined=machined, limit=1, progress=progress
+            part, angle_deg=angle_deg, machined=machined, cores=cores, limit=1, progress=progress
         )
         pulls = [best[0].pull]
     if wish.kind == "auto" or pulls is None:
         return find_partings(
-            part, pulls=pulls, angle_deg=angle_deg, machined=machined, progress=progress
+            part,
+            pulls=pulls,
+            angle_deg=angle_deg,
+            machined=machined,
+            cores=cores,
+            progress=progress,
         )
     heights = part.vertices @ np.asarray(pulls[0])
     lowest, highest = float(heights.min()), float(heights.max())
@@ -238,7 +257,11 @@ def partings_for(
             f"The parting plane '{plane_text}' lies at {offset:.3f} mm along the pull, outside the "
             f"part, which reaches from {lowest:.3f} to {highest:.3f} mm; give a height between."
         )
-    return (evaluate_parting(part, pulls[0], offset, angle_deg=angle_deg, machined=machined),)
+    return (
+        evaluate_parting(
+            part, pulls[0], offset, angle_deg=angle_deg, machined=machined, cores=cores
+        ),
+    )
 
 
 def _offset_after_stock(

@@ -72,6 +72,8 @@ class PartingCandidate:
     cell_mm: float
     score: float
     reasons: tuple[str, ...] = field(repr=False)
+    metal_reasons: tuple[str, ...] = field(repr=False)
+    """What draft and meeting halves add, as estimated before stock."""
 
     @property
     def hollow_mm3(self) -> float:

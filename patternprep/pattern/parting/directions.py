@@ -7,6 +7,7 @@ normals lie), faces the part could lie on, principal axes of inertia and the par
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,8 +50,11 @@ class Axis:
     odd: bool = False
 
 
-def natural_axes(survey: Survey) -> tuple[Axis, ...]:
-    """At most MAX_AXES lines of pull, the most telling first, none within 1 degree of another."""
+def natural_axes(survey: Survey, squares: Sequence[FloatArray] = ()) -> tuple[Axis, ...]:
+    """At most MAX_AXES lines of pull, the most telling first, none within 1 degree of another.
+
+    ``squares`` are directions square to all mouths of holes that may get cores.
+    """
     faces, shares = _normal_clusters(survey)
     found: list[Axis] = []
     _take(found, [Axis(d, "the direction of its large faces") for d in faces[:3]])
@@ -58,6 +62,7 @@ def natural_axes(survey: Survey) -> tuple[Axis, ...]:
     _take(found, [Axis(d, "the axis of its turned shape") for d in turned])
     square = _square_to([*faces[:3], *turned[:2]])
     _take(found, [Axis(d, "square to its large faces and axes") for d in square[:3]])
+    _take(found, [Axis(d, "square to the mouths of its holes") for d in squares[:3]])
     _take(found, [Axis(d, "a part axis") for d in np.eye(3)])
     inertia = [Axis(d, "a principal axis of inertia", odd=True) for d in _inertia_axes(survey)]
     _take(found, inertia, _ODD_DEG)

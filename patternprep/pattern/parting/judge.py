@@ -9,22 +9,20 @@ import numpy as np
 
 from patternprep.mesh.mesh import FloatArray
 from patternprep.pattern.parting.candidate import MachinedFace, Undercut
+from patternprep.pattern.parting.cored import DEEP_RATIO, SAND_FALLS, SAND_STANDS, Held
 
-__all__ = ["Figures", "cost", "machined_areas", "sentences", "way_on_part"]
+__all__ = ["Figures", "cost", "machined_areas", "metal_sentences", "sentences", "way_on_part"]
 
 # Costs in shares of the part's volume: the weights are the project's own choice, set so that the
 # demo parts and common shapes come out as is common practice.
 _DRAFT = 1.0
 _UNDERCUT = 0.6  # a core takes this metal out again
 _OPENING = 0.35  # a hole along the pull whose sand does not stand: drawn after all where it does
-_SAND_STANDS, _SAND_FALLS = 1.0, 3.0  # height over width of the sand in a hole: the cost between
-DEEP_RATIO = 1.5
-"""Sand that stands higher than this many times its width hardly draws or holds.
-
-Common practice; such holes are cored, or cast solid and drilled.
-"""
 _CORE = 0.05
 _CORE_FULL_SHARE = 3e-2  # of the part asks for a whole core; a bolt hole is cast solid and drilled
+_ALL_ON_PARTING = 0.02  # taken off a core that simply lies in the parting
+_DROPPED = 0.08  # a print drawn down to the parting, with loose sand above it
+_ONE_END = 0.03  # a core held at one end only
 _NOT_CLEAN = 0.02
 _NOT_CLEAN_FULL_SHARE = 2e-3
 _ODD_PULL = 0.08
@@ -33,6 +31,7 @@ _AT_THE_MIDDLE = 0.01
 _FLAT_BACK = 0.03
 _MACHINED_UP = 0.05
 _HEAVY_LOW = 0.01
+_MATCHING_SAID = 1e-2  # of the part: less than that is within the error of the raster
 _HEIGHT = 0.01
 
 
@@ -53,6 +52,8 @@ class Figures:
     one_piece: bool
     openings: list[tuple[float, float]]
     odd_pull: bool
+    cores: tuple[Held, ...]
+    angle_deg: float
 
     @property
     def undercut(self) -> float:
@@ -87,11 +88,12 @@ def cost(f: Figures) -> float:
     total = _DRAFT * (f.draft + f.matching) / f.part_volume
     total += _UNDERCUT * f.undercut / f.part_volume
     total += _CORE * cores
+    total += sum(_cost_of_core(held, f.part_volume) for held in f.cores)
     total += _NOT_CLEAN * min(1.0, f.undercut / f.part_volume / _NOT_CLEAN_FULL_SHARE)
     total += _ODD_PULL if f.odd_pull else 0.0
     for volume, ratio in f.openings:
         share = volume / f.part_volume
-        falls = min(1.0, max(0.0, (ratio - _SAND_STANDS) / (_SAND_FALLS - _SAND_STANDS)))
+        falls = min(1.0, max(0.0, (ratio - SAND_STANDS) / (SAND_FALLS - SAND_STANDS)))
         total += falls * (_OPENING * share + _CORE * min(1.0, share / _CORE_FULL_SHARE))
     if not f.one_piece:
         total += _TWO_HALVES
@@ -101,6 +103,16 @@ def cost(f: Figures) -> float:
     total += _HEAVY_LOW * (1.0 - f.heavy_level)
     total += _HEIGHT * min(f.height_share, 5.0)
     return float(total)
+
+
+def _cost_of_core(held: Held, part_volume: float) -> float:
+    """Cost of a hole that a core makes."""
+    each = _CORE
+    if held.on_parting == held.mouths > 1:
+        each -= _ALL_ON_PARTING
+    each += _DROPPED if held.dropped else 0.0
+    each += _ONE_END if held.mouths == 1 else 0.0
+    return held.need * each * min(1.0, held.volume / part_volume / _CORE_FULL_SHARE)
 
 
 def machined_areas(
@@ -135,7 +147,10 @@ def sentences(
     """Plain sentences with figures, the most telling first."""
     share = 100.0 / f.part_volume
     said = [f"The pull is {axis_what}, the parting lies at {plane_what}."]
-    if f.undercut == 0.0:
+    said += _words_of_cores(f.cores)
+    if f.undercut == 0.0 and f.cores:
+        said.append("It draws clean beside: no undercut that a core does not make.")
+    elif f.undercut == 0.0:
         said.append("It draws clean: no undercut and no hollow open on the parting.")
     else:
         hollow = [u for u in undercuts if u.kind == "hollow"]
@@ -148,12 +163,6 @@ def sentences(
         said.append(
             f"{' and '.join(parts) or 'Undercuts'} would be filled with "
             f"{f.undercut:.0f} mm3 ({f.undercut * share:.1f} % of the part)."
-        )
-    said.append(f"Draft adds about {f.draft:.0f} mm3 ({f.draft * share:.1f} % of the part).")
-    if f.matching > 1e-3 * f.part_volume:
-        said.append(
-            f"Making the halves meet adds about {f.matching:.0f} mm3 "
-            f"({f.matching * share:.1f} % of the part)."
         )
     if f.flat_back:
         said.append("The pattern is one piece with its flat back on the parting, all in the drag.")
@@ -173,6 +182,48 @@ def sentences(
             f"{upright:.0f} mm2 stand upright."
         )
     return tuple(said)
+
+
+def metal_sentences(f: Figures, *, cores_counted: bool) -> tuple[str, ...]:
+    """What draft and meeting halves add, as estimated: at one angle, on the part as it is."""
+    before = "before stock" if cores_counted else "before stock and cores"
+    share = 100.0 / f.part_volume
+    said = [
+        f"Draft of {f.angle_deg:g} degrees adds about {f.draft:.0f} mm3 "
+        f"({f.draft * share:.1f} % of the part), {before}."
+    ]
+    if f.matching > _MATCHING_SAID * f.part_volume:
+        said.append(
+            f"Making the halves meet adds about {f.matching:.0f} mm3 "
+            f"({f.matching * share:.1f} % of the part)."
+        )
+    return tuple(said)
+
+
+def _words_of_cores(cores: tuple[Held, ...]) -> list[str]:
+    """What cores make and how they are held; cores held alike in one sentence."""
+    alike: dict[str, list[Held]] = {}
+    for held in cores:
+        alike.setdefault(_words_of_mouths(held), []).append(held)
+    said = []
+    for words, those in alike.items():
+        volume = sum(held.volume for held in those) / 1000.0
+        if len(those) == 1:
+            said.append(f"1 hole of {volume:.1f} cm3 gets a core, {words}.")
+        else:
+            said.append(f"{len(those)} holes of {volume:.1f} cm3 in all get cores, each {words}.")
+    return said
+
+
+def _words_of_mouths(held: Held) -> str:
+    """Like "its 3 mouths level on the parting"."""
+    ways = [
+        (held.on_parting, "level on the parting"),
+        (held.dropped, "level off the parting, with a print drawn down to it"),
+        (held.upright, "upright"),
+    ]
+    parts = [f"{_count(count, 'mouth')} {words}" for count, words in ways if count]
+    return "with " + " and ".join(parts)
 
 
 def _count(number: int, what: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,12 +27,16 @@ class Plane:
     loose: bool = False
 
 
-def natural_planes(line: Line) -> tuple[Plane, ...]:
-    """Ends, middle, large flat faces, widest sections and silhouette heights, at most about 18."""
+def natural_planes(line: Line, levels: Sequence[float] = ()) -> tuple[Plane, ...]:
+    """Ends, middle, large flat faces, widest sections and silhouette heights, at most about 18.
+
+    Before the others come ``levels``, the middles of holes' mouths that lie level along the pull.
+    """
     columns, z, facing = line.columns, line.spot[2], line.tilt[2]
     bottom, top = line.ends
     flat = z[np.abs(facing) > _FLAT]
-    planes = [
+    planes = [Plane(h, "the middle of its holes' mouths") for h in levels]
+    planes += [
         Plane(bottom, "its upper end"),
         Plane(top, "its upper end"),
         Plane(0.5 * (bottom + top), "its middle"),

@@ -9,13 +9,16 @@ import numpy as np
 
 from patternprep.errors import UsageFault
 from patternprep.mesh.mesh import FloatArray, Mesh
+from patternprep.pattern.cores.model import Void
 from patternprep.pattern.parting.candidate import MachinedFace, PartingCandidate, Vec3
+from patternprep.pattern.parting.cored import CoredHoles, Held
 from patternprep.pattern.parting.directions import Axis, natural_axes
 from patternprep.pattern.parting.draft_estimate import draft_estimate, filled_draft
 from patternprep.pattern.parting.judge import (
     Figures,
     cost,
     machined_areas,
+    metal_sentences,
     sentences,
     way_on_part,
 )
@@ -50,6 +53,10 @@ class _Judged:
     """A trial judged closely: ``offset`` along its own pull, ``sense`` of that to the line."""
 
     line: Line
+    """Measured with the holes filled that get cores."""
+    plain: Line
+    """Measured on the part itself."""
+    cores_counted: bool
     trial: _Trial
     sense: float
     offset: float
@@ -66,23 +73,28 @@ def find_partings(
     parting: PartingWish | None = None,
     angle_deg: float = 2.0,
     machined: Sequence[MachinedFace] = (),
+    cores: Sequence[Void] = (),
     limit: int = 5,
     progress: Progress = silent,
 ) -> tuple[PartingCandidate, ...]:
     """The best pulls and flat partings for a finished part, the best first.
 
     ``pulls`` (directions in part axes that point up in the mould) and ``offsets`` (heights n.x
-    along the pull, mm) or a ``parting`` wish restrict the search. Raises UsageFault when a
-    wished plane leaves no metal below it.
+    along the pull, mm) or a ``parting`` wish restrict the search. ``cores`` are the holes of the
+    part (``find_voids`` of it) that may get cores: where a core is due and can be held, such a hole
+    counts as a core and not as an undercut. Raises UsageFault when a wished plane leaves no metal
+    below it.
     """
     survey = Survey(mesh)
     volume = survey.volume
+    holes = CoredHoles(survey, cores)
     progress("looking at natural pulls")
-    axes = natural_axes(survey) if pulls is None else tuple(_asked(p) for p in pulls)
+    squares = holes.squares()
+    axes = natural_axes(survey, squares) if pulls is None else tuple(_asked(p) for p in pulls)
     senses = (1.0, -1.0) if pulls is None else (1.0,)
     trials: list[_Trial] = []
     for axis in axes:
-        trials += _rough_trials(survey, axis, senses, offsets, parting, angle_deg, machined)
+        trials += _rough_trials(holes, axis, senses, offsets, parting, angle_deg, machined)
     if not trials:
         raise UsageFault(
             "The asked parting leaves no metal below it or misses the part along every pull looked "
@@ -92,8 +104,8 @@ def find_partings(
     fixed = offsets is not None or (parting is not None and parting.kind != "auto")
     progress("weighing the best partings")
     chosen = _spread_out(trials, survey.size, max(_REFINED, limit), fixed)
-    lines: dict[int, Line] = {}
-    found = [_refine(survey, t, lines, angle_deg, machined, settle=not fixed) for t in chosen]
+    lines: dict[tuple[int, tuple[int, ...]], Line] = {}
+    found = [_refine(holes, t, lines, angle_deg, machined, settle=not fixed) for t in chosen]
     found.sort(key=lambda j: j.score)
     least = min(j.figures.undercut for j in found)
     best = _without_twins(found, survey.size)[:limit]
@@ -107,6 +119,7 @@ def evaluate_parting(
     *,
     angle_deg: float = 2.0,
     machined: Sequence[MachinedFace] = (),
+    cores: Sequence[Void] = (),
     survey: Survey | None = None,
 ) -> PartingCandidate:
     """One pull and plane judged as closely as the search judges its best few."""
@@ -121,7 +134,9 @@ def evaluate_parting(
             "or turn the pull round."
         )
     trial = _Trial(axis, axis.direction, Plane(float(offset_mm), "the asked height"), 0.0)
-    return _candidate(_refine(survey, trial, {}, angle_deg, machined, settle=False))
+    return _candidate(
+        _refine(CoredHoles(survey, cores), trial, {}, angle_deg, machined, settle=False)
+    )
 
 
 def _asked(pull: Vec3) -> Axis:
@@ -134,7 +149,7 @@ def _asked(pull: Vec3) -> Axis:
 
 
 def _rough_trials(
-    survey: Survey,
+    holes: CoredHoles,
     axis: Axis,
     senses: Sequence[float],
     offsets: Sequence[float] | None,
@@ -143,18 +158,30 @@ def _rough_trials(
     machined: Sequence[MachinedFace],
 ) -> list[_Trial]:
     """Every natural or asked plane along a line of pull, in the better sense, roughly judged."""
-    line = make_line(survey, axis, COARSE_COLUMNS, survey.coarse)
+    lines: dict[tuple[int, ...], Line] = {}
+    lines[()] = make_line(holes.survey, axis, COARSE_COLUMNS, holes.survey.coarse)
+    levels = holes.levels(axis.direction)
     trials: list[_Trial] = []
-    for sense, planes in _planes_by_sense(line, senses, offsets, parting):
+    for sense, planes in _planes_by_sense(lines[()], senses, offsets, parting, levels):
         if not planes:
             continue
         heights = np.array([sense * p.offset for p in planes])  # along the axis's own sense
-        fills = fill_volumes(line.columns, heights)
-        draft, matching = draft_estimate(line, heights, angle_deg)
-        for k, plane in enumerate(planes):
-            metal = float(draft[k]), float(matching[k]), (float(fills[k]),)
-            figures = _figures(line, sense, plane.offset, machined, *metal)
-            trials.append(_Trial(axis, sense * axis.direction, plane, cost(figures)))
+        held = holes.held(axis.direction, heights)
+        for key in dict.fromkeys(key for key, _ in held):
+            if key not in lines:
+                survey = holes.filled(key)
+                lines[key] = make_line(survey, axis, COARSE_COLUMNS, survey.coarse)
+            own = [k for k, (other, _) in enumerate(held) if other == key]
+            line = lines[key]
+            fills = fill_volumes(line.columns, heights[own])
+            draft, matching = draft_estimate(line, heights[own], angle_deg)
+            for i, k in enumerate(own):
+                metal = float(draft[i]), float(matching[i]), (float(fills[i]),)
+                figures = _figures(
+                    line, sense, planes[k].offset, machined, *metal,
+                    holes.survey.volume, held[k][1], angle_deg,
+                )  # fmt: skip
+                trials.append(_Trial(axis, sense * axis.direction, planes[k], cost(figures)))
     return trials
 
 
@@ -163,12 +190,13 @@ def _planes_by_sense(
     senses: Sequence[float],
     offsets: Sequence[float] | None,
     parting: PartingWish | None,
+    levels: Sequence[float],
 ) -> list[tuple[float, list[Plane]]]:
     """The planes to try with the axis as it is (1) and turned round (-1), as heights n.x."""
     lowest, highest = line.ends
     close = 1e-6 * line.survey.size
     asked = offsets is not None or (parting is not None and parting.kind != "auto")
-    natural = () if asked else natural_planes(line)
+    natural = () if asked else natural_planes(line, levels)
     chosen: list[tuple[float, list[Plane]]] = []
     for sense in senses:
         low, high = (lowest, highest) if sense > 0.0 else (-highest, -lowest)
@@ -198,13 +226,16 @@ def _figures(
     draft: float,
     matching: float,
     rooms: tuple[float, ...],
+    part_volume: float,
+    cores: tuple[Held, ...],
+    angle_deg: float,
 ) -> Figures:
     """The figures of a plane n.x = offset with n the line's axis times the sense."""
     low, high = sorted(sense * end for end in line.ends)
     one_piece = offset >= high - 1e-6 * line.survey.size
     heavy = (sense * line.heavy_height - low) / max(high - low, 1e-12)
     return Figures(
-        part_volume=line.survey.volume,
+        part_volume=part_volume,
         draft=draft,
         matching=matching,
         rooms=rooms,
@@ -217,6 +248,8 @@ def _figures(
         one_piece=one_piece,
         openings=line.standing_sand(sense * offset),
         odd_pull=line.axis.odd,
+        cores=cores,
+        angle_deg=angle_deg,
     )
 
 
@@ -251,9 +284,9 @@ def _without_twins(found: list[_Judged], size: float) -> list[_Judged]:
 
 
 def _refine(
-    survey: Survey,
+    holes: CoredHoles,
     trial: _Trial,
-    lines: dict[int, Line],
+    lines: dict[tuple[int, tuple[int, ...]], Line],
     angle_deg: float,
     machined: Sequence[MachinedFace],
     *,
@@ -261,27 +294,35 @@ def _refine(
 ) -> _Judged:
     """Judge one trial on the fine raster and the dense surface sample."""
     axis, sense = trial.axis, float(np.sign(trial.pull @ trial.axis.direction))
-    key = id(axis)
-    if key not in lines:
-        lines[key] = make_line(survey, axis, FINE_COLUMNS, survey.fine)
-    line = lines[key]
-    offset = trial.plane.offset
+
+    def line_with(key: tuple[int, ...]) -> Line:
+        if (id(axis), key) not in lines:
+            survey = holes.filled(key)
+            lines[id(axis), key] = make_line(survey, axis, FINE_COLUMNS, survey.fine)
+        return lines[id(axis), key]
+
+    plain = line_with(())
+    height = sense * trial.plane.offset
+    key, held = holes.held(axis.direction, np.array([height]))[0]
+    line = line_with(key)
     if settle and trial.plane.loose:
-        window = 0.015 * (line.ends[1] - line.ends[0])
-        offset = sense * settle_height(line, sense * offset, window)
-    height = sense * offset
+        height = settle_height(line, height, 0.015 * (line.ends[1] - line.ends[0]))
+        key, held = holes.held(axis.direction, np.array([height]))[0]
+        line = line_with(key)
+    offset = sense * height
     filling = find_rooms(line, height)
     draft, matching = draft_estimate(line, np.array([height]), angle_deg)
     extra = filled_draft(filling, angle_deg) if filling.volumes else 0.0
     metal = float(draft[0]) + extra, float(matching[0]), filling.volumes
-    figures = _figures(line, sense, offset, machined, *metal)
-    return _Judged(line, trial, sense, offset, figures, filling, cost(figures))
+    figures = _figures(line, sense, offset, machined, *metal, holes.survey.volume, held, angle_deg)
+    counted = bool(holes.hollows)
+    return _Judged(line, plain, counted, trial, sense, offset, figures, filling, cost(figures))
 
 
 def _candidate(judged: _Judged) -> PartingCandidate:
     """The answer's record of one judged trial."""
     line, trial, sense, offset, f = (
-        judged.line, judged.trial, judged.sense, judged.offset, judged.figures,
+        judged.plain, judged.trial, judged.sense, judged.offset, judged.figures,
     )  # fmt: skip
     undercuts = judged.filling.names()
     survey, columns = line.survey, line.columns
@@ -296,7 +337,7 @@ def _candidate(judged: _Judged) -> PartingCandidate:
     x, y, z = (float(c) for c in pull)
     return PartingCandidate(
         pull=(x, y, z),
-        offset_mm=float(offset) + 0.0,
+        offset_mm=0.0 if abs(offset) < 1e-12 * survey.size else float(offset),
         up=f"{way_on_part(pull)} points up in the mould",
         down=f"{way_on_part(-pull + 0.0)} lies down in the drag",
         height_above_mm=f.above,
@@ -308,7 +349,7 @@ def _candidate(judged: _Judged) -> PartingCandidate:
         matching_added_mm3=f.matching,
         undercut_mm3=f.undercut,
         undercuts=undercuts,
-        cores_asked=len(f.rooms),
+        cores_asked=len(f.rooms) + len(f.cores),
         deep_openings=f.deep_openings,
         machined_up_mm2=f.machined[0],
         machined_down_mm2=f.machined[1],
@@ -322,6 +363,7 @@ def _candidate(judged: _Judged) -> PartingCandidate:
         cell_mm=columns.cell,
         score=judged.score,
         reasons=sentences(f, undercuts, trial.axis.what, trial.plane.what),
+        metal_reasons=metal_sentences(f, cores_counted=judged.cores_counted),
     )
 
 
