@@ -14,7 +14,28 @@ import typer
 if TYPE_CHECKING:
     from patternprep.kit.job import Job
 
-__all__ = ["as_job", "print_json", "takes_job_options", "tell_stage"]
+__all__ = ["as_job", "print_json", "takes_job_options", "tell_stage", "whole_number"]
+
+
+def whole_number(flag: str, least: int, words: str) -> Any:
+    """An option that takes a whole number from ``least`` up, and says so of anything else."""
+
+    def parsed(text: str | int) -> int:
+        from patternprep.errors import UsageFault
+
+        try:
+            number = int(text)
+        except ValueError:
+            number = least - 1
+        if number < least:
+            raise UsageFault(
+                f"{flag} is '{text}' but must be a whole number, {least} or more; "
+                f"write it like {flag} {max(least, 2)}."
+            )
+        return number
+
+    return typer.Option(flag, parser=parsed, metavar="NUMBER", help=words)
+
 
 PartOrJob = Annotated[
     Path, typer.Argument(metavar="PART|JOB", help="Mesh of the finished part, or a job file.")
@@ -28,7 +49,8 @@ Units = Annotated[
     ),
 ]
 FacetLimit = Annotated[
-    int | None, typer.Option(help="Refuse meshes with more facets.  [default: 2000000]")
+    int | None,
+    whole_number("--facet-limit", 1, "Refuse meshes with more facets.  [default: 2000000]"),
 ]
 Alloy = Annotated[str | None, typer.Option(help='The metal: "C95400", "LM25", "gunmetal" ...')]
 ShopAlloys = Annotated[
@@ -52,7 +74,9 @@ Cored = Annotated[
 MasterAlloy = Annotated[str | None, typer.Option(help="Metal of a master pattern in between.")]
 MasterContraction = Annotated[str | None, typer.Option(help="Contraction of the master's metal.")]
 MasterStock = Annotated[str | None, typer.Option(help="Metal to finish the master all over.")]
-Rapping = Annotated[str | None, typer.Option(help="Taken off each side in plan for rapping.")]
+Rapping = Annotated[
+    str | None, typer.Option(help='Taken off each side in plan for rapping: "0.2 mm", or rule.')
+]
 Camber = Annotated[str | None, typer.Option(help="Bow of a long pattern: rise of the middle.")]
 CamberAlong = Annotated[str | None, typer.Option(help="Long axis of the bow, mould frame.")]
 CamberToward = Annotated[str | None, typer.Option(help="Where the middle moves: x or y.")]
@@ -103,9 +127,12 @@ PrinterError = Annotated[
 Bed = Annotated[
     str | None, typer.Option(help='Largest print: "220 x 220 x 250 mm"; what does not fit is told.')
 ]
-Plastic = Annotated[str | None, typer.Option(help="What the pattern is printed in.")]
-Infill = Annotated[str | None, typer.Option(help="Share of the volume that is printed.")]
-Castings = Annotated[int | None, typer.Option(help="Castings in one mould.")]
+Plastic = Annotated[
+    str | None,
+    typer.Option(help="Printed in PLA (default), PETG, ABS, ASA, HIPS, PC, nylon or resin."),
+]
+Infill = Annotated[str | None, typer.Option(help='Share of the volume that is printed: "20 %".')]
+Castings = Annotated[int | None, whole_number("--castings", 1, "Castings in one mould.")]
 YieldShare = Annotated[str | None, typer.Option("--yield", help='Casting over poured: "60 %".')]
 Loss = Annotated[str | None, typer.Option(help='Lost in melting: "2 %".')]
 PourOff = Annotated[str | None, typer.Option(help="Metal poured off into pigs.")]
@@ -246,19 +273,13 @@ def takes_job_options(command: Callable[..., None]) -> Callable[..., None]:
 
 def as_job(part_or_job: Path, options: dict[str, Any]) -> Job:
     """The job that a part with options means, or a job file with options laid over it."""
-    from patternprep.cli.effects import refuse_idle
-    from patternprep.errors import UsageFault
     from patternprep.kit.job import build_job, load_job
 
     values: dict[str, Any]
-    if part_or_job.suffix.lower() == ".toml":
+    if part_or_job.suffix.lower() == ".toml" and not part_or_job.is_dir():
         values = load_job(part_or_job).model_dump()
     else:
-        if options.get("alloy") is None:
-            raise UsageFault(
-                f"{part_or_job}: the metal decides the pattern's size; give it with --alloy "
-                "(patternprep alloys lists them)."
-            )
+        _check_part(part_or_job, alloy_given=options.get("alloy") is not None)
         values = {"part": {"file": str(part_or_job)}, "alloy": {}}
     for option, key in KEYS.items():
         given = options.get(option)
@@ -267,13 +288,31 @@ def as_job(part_or_job: Path, options: dict[str, Any]) -> Job:
             values.setdefault(section, {})[name] = str(given) if isinstance(given, Path) else given
     if options.get("stock"):
         values["stock"] = [_stock_row(text) for text in options["stock"]]
-    job = build_job(values, "the command line", {key: _flag(o) for o, key in KEYS.items()})
-    refuse_idle(job, [o for o in KEYS if options.get(o) not in (None, [])], _flag)
-    return job
+    named = {key: f"--{_FLAGS.get(o, o).replace('_', '-')}" for o, key in KEYS.items()}
+    named |= {f"stock.{name}": "--stock" for name in ("face", "amount")}
+    return build_job(values, "the command line", named)
 
 
-def _flag(option: str) -> str:
-    return f"--{_FLAGS.get(option, option).replace('_', '-')}"
+def _check_part(path: Path, *, alloy_given: bool) -> None:
+    """Say at once what cannot be a part, before anything else is asked of the user."""
+    from patternprep.errors import FileFault, UsageFault
+    from patternprep.mesh.read.kind import READABLE, file_kind
+
+    if path.is_dir():
+        job = path / "job.toml"
+        what = f"give its {job}" if job.is_file() else "name the part file or the job file in it"
+        raise FileFault(f"{path} is a folder; {what}.")
+    if path.is_file() and path.suffix.lower() not in READABLE:
+        raise FileFault(
+            f"{path} is named neither as a part ({', '.join(READABLE)}) nor as a job file (.toml); "
+            "give one of these."
+        )
+    file_kind(path)
+    if not alloy_given:
+        raise UsageFault(
+            f"{path}: the metal decides the pattern's size; give it with --alloy "
+            "(patternprep alloys lists them)."
+        )
 
 
 def _stock_row(text: str) -> dict[str, str]:

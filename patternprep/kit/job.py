@@ -7,22 +7,40 @@ is written out states every key.
 
 from __future__ import annotations
 
-import difflib
+import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from patternprep.errors import FileFault, PatternprepError, UsageFault
-from patternprep.units import (
-    parse_angle,
-    parse_fraction,
-    parse_length,
-    parse_mass,
-    parse_size,
+from patternprep.errors import FileFault, UsageFault, reason_of
+from patternprep.kit.amounts import (
+    AxisFraction,
+    BedSize,
+    BookFraction,
+    BoxDraft,
+    BoxWall,
+    Coating,
+    CopeExtra,
+    Drilled,
+    Heel,
+    Infill,
+    Length,
+    Loss,
+    MasterStock,
+    Plane,
+    PourOff,
+    PrintError,
+    PrintGap,
+    PrintLength,
+    RappingAmount,
+    StockAmount,
+    TableAngle,
+    Yield,
 )
+from patternprep.kit.complaints import first_complaint
 
 __all__ = [
     "JOB_VERSION",
@@ -48,56 +66,6 @@ __all__ = [
 JOB_VERSION = 1
 
 
-def _checked(parse: Any, *words: str) -> Any:
-    """A text that is one of the words, or that the parser takes."""
-
-    def check(text: str) -> str:
-        if text.strip().lower() in words:
-            return text.strip().lower()
-        try:
-            parse(text)
-        except PatternprepError as fault:
-            raise ValueError(str(fault)) from None
-        return text.strip()
-
-    return AfterValidator(check)
-
-
-def _within(parse: Any, what: str, low: float, high: float, *words: str) -> Any:
-    """Like _checked, and the number lies above or at ``low`` and below or at ``high``."""
-
-    def parsed(text: str) -> None:
-        value = parse(text)
-        if not low <= value <= high:
-            raise UsageFault(f"'{text}' is outside what {what} can be")
-
-    return _checked(parsed, *words)
-
-
-Length = Annotated[str, _checked(parse_length)]
-Mass = Annotated[str, _checked(parse_mass)]
-BookFraction = Annotated[str, _checked(parse_fraction, "book")]
-TableAngle = Annotated[
-    str, _within(parse_angle, "a draft angle (above 0 to 30 degrees)", 1e-6, 30.0, "table")
-]
-Yield = Annotated[str, _within(parse_fraction, "a yield (1 to 100 %)", 0.01, 1.0, "book")]
-Loss = Annotated[str, _within(parse_fraction, "a melting loss (0 to 50 %)", 0.0, 0.5, "book")]
-Infill = Annotated[str, _within(parse_fraction, "an infill (1 to 100 %)", 0.01, 1.0)]
-CopeExtra = Annotated[
-    str, _within(parse_fraction, "an extra for the cope (0 to 200 %)", 0.0, 2.0, "book")
-]
-PrintError = Annotated[
-    str, _within(parse_fraction, "a printer's size error (-5 to 5 %)", -0.05, 0.05)
-]
-BedSize = Annotated[str, _checked(parse_size, "")]
-RappingAmount = Annotated[str, _checked(parse_length, "rule")]
-StockAmount = Annotated[str, _checked(parse_length, "table")]
-BookLength = Annotated[str, _checked(parse_length, "book")]
-BoxDraft = Annotated[
-    str, _within(parse_angle, "the draft of a core box (0.1 to 10 degrees)", 0.1, 10.0, "book")
-]
-
-
 class _Section(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -106,7 +74,9 @@ class PartChoice(_Section):
     """The finished-part model."""
 
     file: str = Field(description="path of the mesh, from the folder of the job file")
-    units: Literal["mm", "cm", "m", "in", "ft"] = Field("mm", description="the mesh's unit")
+    units: Literal["auto", "mm", "cm", "m", "in", "ft"] = Field(
+        "auto", description="the mesh's unit; auto: the one that a 3MF states, mm for all others"
+    )
     name: str = Field("", description="name of the part; empty for the file's own")
     history: tuple[str, ...] = Field(
         (), description="how the file came about, carried along when a kit is made again"
@@ -133,9 +103,9 @@ class ContractionChoice(_Section):
     axes: Literal["part", "mould"] = Field(
         "part", description="whose x, y and z the values per axis follow"
     )
-    x: str = Field("", description="own value along x; empty for the common value")
-    y: str = Field("", description="own value along y; empty for the common value")
-    z: str = Field("", description="own value along z; empty for the common value")
+    x: AxisFraction = Field("", description="own value along x; empty for the common value")
+    y: AxisFraction = Field("", description="own value along y; empty for the common value")
+    z: AxisFraction = Field("", description="own value along z; empty for the common value")
 
 
 class MasterChoice(_Section):
@@ -143,7 +113,7 @@ class MasterChoice(_Section):
 
     alloy: str = Field("", description="the master's metal; empty when there is no metal master")
     contraction: BookFraction = Field("book", description="contraction of the master's metal")
-    stock: Length = Field("0 mm", description="metal to finish on every face of the master")
+    stock: MasterStock = Field("0 mm", description="metal to finish on every face of the master")
 
 
 class Rapping(_Section):
@@ -166,7 +136,7 @@ class PartingChoice(_Section):
     """How the part leaves the sand."""
 
     pull: str = Field("auto", description='"auto", "+z", "-x" or "0,1,1": up in the mould')
-    plane: str = Field(
+    plane: Plane = Field(
         "auto", description='"auto", "middle", "top", "12.5 mm" along the pull, or "at 0,0,12.5"'
     )
     match: Literal["taper", "step"] = Field(
@@ -219,14 +189,14 @@ class CoresChoice(_Section):
     binder: Literal["silicate", "oil", "furan", "urethane"] = Field(
         "silicate", description="what the core sand is bound with"
     )
-    drilled_up_to: BookLength = Field(
+    drilled_up_to: Drilled = Field(
         "book", description="smaller holes that sand does not make are left solid for the drill"
     )
-    print_length: BookLength = Field("book", description="length of every print, pattern size")
-    print_gap: BookLength = Field("book", description="gap at the sides of every print")
+    print_length: PrintLength = Field("book", description="length of every print, pattern size")
+    print_gap: PrintGap = Field("book", description="gap at the sides of every print")
     box_draft: BoxDraft = Field("book", description="draft of the core boxes, taken off the core")
-    box_wall: BookLength = Field("book", description="wall of the core boxes")
-    coating: Length = Field("0 mm", description="thickness of the coating that cores get")
+    box_wall: BoxWall = Field("book", description="wall of the core boxes")
+    coating: Coating = Field("0 mm", description="thickness of the coating that cores get")
 
 
 class PrinterChoice(_Section):
@@ -248,8 +218,8 @@ class EstimateChoice(_Section):
     castings_per_mould: int = Field(1, ge=1, description="how many castings one mould holds")
     yield_share: Yield = Field("book", description="casting mass over poured mass")
     loss: Loss = Field("book", description="metal lost in melting")
-    pour_off: Mass = Field("0 kg", description="metal poured off into pigs after the moulds")
-    heel: Mass = Field("0 kg", description="metal left in the furnace")
+    pour_off: PourOff = Field("0 kg", description="metal poured off into pigs after the moulds")
+    heel: Heel = Field("0 kg", description="metal left in the furnace")
 
 
 class Job(_Section):
@@ -280,60 +250,21 @@ def build_job(values: dict[str, Any], source: str, options: Mapping[str, str] | 
     try:
         return Job.model_validate(values)
     except ValidationError as error:
-        raise UsageFault(_first_complaint(error, source, options or {})) from None
-
-
-def _first_complaint(error: ValidationError, source: str, options: Mapping[str, str]) -> str:
-    complaints = error.errors()
-    unknown = [c for c in complaints if c["type"] == "extra_forbidden"]
-    first = (unknown or complaints)[0]
-    key = ".".join(str(p) for p in first["loc"])
-    key = options.get(key, key)
-    kind = first["type"]
-    if kind == "extra_forbidden":
-        known = _known_keys(first["loc"])
-        near = difflib.get_close_matches(str(first["loc"][-1]), known, n=1)
-        hint = f"did you mean '{near[0]}'" if near else f"known here: {', '.join(known)}"
-        return f"{source}: the key '{key}' is not known; {hint}."
-    if kind == "missing":
-        return f"{source}: the key '{key}' is missing; add it."
-    if kind == "literal_error":
-        return f"{source}: '{key}' is '{first['input']}' but must be {first['ctx']['expected']}."
-    if kind == "greater_than_equal":
-        return f"{source}: '{key}' is {first['input']} but must be {first['ctx']['ge']} or more."
-    if kind == "greater_than":
-        return f"{source}: '{key}' is {first['input']} but must be above {first['ctx']['gt']}."
-    if kind in ("string_type", "int_type", "int_parsing", "bool_parsing", "bool_type"):
-        wanted = {"s": "text", "i": "a whole number", "b": "true or false"}[kind[0]]
-        return f"{source}: '{key}' is {first['input']!r} but must be {wanted}."
-    message = first["msg"].removeprefix("Value error, ").rstrip(".")
-    return f"{source}: '{key}': {message}."
-
-
-def _known_keys(location: tuple[int | str, ...]) -> list[str]:
-    model: type[BaseModel] = Job
-    for part in location[:-1]:
-        if isinstance(part, int):
-            continue
-        annotation: Any = model.model_fields[part].annotation
-        inner = getattr(annotation, "__args__", (annotation,))[0]
-        if isinstance(inner, type) and issubclass(inner, BaseModel):
-            model = inner
-    return sorted(model.model_fields)
+        raise UsageFault(first_complaint(Job, error, source, options or {})) from None
 
 
 def load_job(path: Path) -> Job:
     """Read a job file; the part's and the shop file's paths are taken from its folder."""
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
-        raise FileFault(f"{path}: cannot be read ({error.strerror}); check the path.") from None
+        raise FileFault(f"{path}: cannot be read ({reason_of(error)}); check the path.") from None
     except UnicodeDecodeError:
         raise FileFault(f"{path}: is not UTF-8 text; a job file is TOML text.") from None
     try:
         values = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise UsageFault(f"{path}: is not valid TOML: {error}.") from None
+        raise UsageFault(f"{path}: is not valid TOML: {error}{_backslash(text, error)}.") from None
     if values.get("version", JOB_VERSION) != JOB_VERSION:
         raise UsageFault(
             f"{path}: version is {values['version']!r} but this tool knows version {JOB_VERSION}."
@@ -345,6 +276,15 @@ def load_job(path: Path) -> Job:
     if alloy.shop_file:
         alloy = alloy.model_copy(update={"shop_file": str(folder / alloy.shop_file)})
     return job.model_copy(update={"part": part, "alloy": alloy})
+
+
+def _backslash(text: str, error: tomllib.TOMLDecodeError) -> str:
+    """What to do when the line that cannot be read holds a backslash, as a Windows path does."""
+    line = re.search(r"at line (\d+)", str(error))
+    lines = text.splitlines()
+    if line is None or "\\" not in "".join(lines[int(line[1]) - 1 : int(line[1])]):
+        return ""
+    return "; in a path write / for each \\, or put it in single quotes: 'C:\\parts\\cap.stl'"
 
 
 def dump_job(job: Job) -> str:

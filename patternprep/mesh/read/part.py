@@ -55,7 +55,7 @@ def read_part(
     """Read a part file as one sound solid in mm; mends what it can and tells it.
 
     ``units`` is the unit of the file's numbers: mm where not given. A 3MF file states its own,
-    which holds; the default mm beside it is told, any other contradiction refused.
+    which holds; a unit given that differs from it is refused.
     Raises FileFault for the file, MeshFault for a surface that cannot be mended, UsageFault for
     units that are unknown or contradict the file.
     """
@@ -87,17 +87,12 @@ def _bodies(
         from patternprep.mesh.read.threemf import MM_PER_3MF_UNIT, read_3mf
 
         found = read_3mf(path, facet_limit=facet_limit)
-        warnings = found.warnings
         if units is not None and MM_PER_UNIT[units] != MM_PER_3MF_UNIT[found.unit]:
-            if units != "mm":
-                raise UsageFault(
-                    f"{path} states its own unit, {found.unit}, which '{units}' contradicts; leave "
-                    f"--units out, or export the part in {units}."
-                )
-            warnings += (
-                f"The file states its own unit, {found.unit}, and was read in it, not mm.",
+            raise UsageFault(
+                f"{path} states its own unit, {found.unit}, which '{units}' contradicts; leave "
+                f"--units out, or export the part in {units}."
             )
-        return [_welded(b) for b in found.bodies], found.unit, warnings
+        return [_welded(b) for b in found.bodies], found.unit, found.warnings
     unit = "mm" if units is None else units
     if kind == "STL":
         mesh = read_stl(path, facet_limit=facet_limit)
