@@ -22,6 +22,7 @@ __all__ = [
     "parse_fraction",
     "parse_length",
     "parse_mass",
+    "parse_percent",
     "parse_size",
 ]
 
@@ -102,6 +103,20 @@ def parse_fraction(text: str) -> float:
     raise UsageFault(
         f"'{text}' does not say of what; write it like '1.9 %', '1/4 in/ft', '10 mm/m' or '1/96'."
     )
+
+
+def parse_percent(text: str) -> float:
+    """Plain fraction from a share such as '60 %' or '0.1'; no shrink rule, no slope.
+
+    A bare number of 0.2 and more is refused, since percent and fraction cannot be told apart.
+    """
+    value, unit = _amount(text, "a percentage", "'60 %'")
+    if unit.replace("percent", "%") == "%":
+        return value / 100.0
+    if unit == "" and abs(value) < 0.2:
+        return value
+    percent = value if unit or abs(value) >= 1.0 else 100.0 * value
+    raise UsageFault(f"'{text}' does not say that it is percent; write it like '{percent:g} %'.")
 
 
 def parse_angle(text: str) -> float:

@@ -24,7 +24,7 @@ The proof shares nothing with the maker of the pattern but the reader of meshes.
 
 
 def check(
-    kit: Annotated[Path, typer.Argument(metavar="KIT", help="Folder of a kit.")],
+    kit: Annotated[Path, typer.Argument(metavar="KIT", readable=False, help="Folder of a kit.")],
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:

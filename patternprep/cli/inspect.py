@@ -16,6 +16,7 @@ from patternprep.cli.options import (
     Units,
     print_json,
     tell_stage,
+    whole_number,
 )
 from patternprep.cli.outcome import say
 
@@ -40,7 +41,7 @@ def inspect(
     facet_limit: FacetLimit = None,
     pull: Pull = None,
     parting: Parting = None,
-    faces: Annotated[int, typer.Option(help="How many faces to list; 0 for all.")] = 20,
+    faces: Annotated[int, whole_number("--faces", 0, "How many faces to list; 0 for all.")] = 20,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:

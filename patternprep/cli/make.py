@@ -28,7 +28,7 @@ Make a pattern kit from a finished part and prove it.
 \b
   patternprep make bracket.stl --alloy LM25 --out kit
   patternprep make bush.stl --alloy gunmetal --stock "bores=table" --out kit
-  patternprep make cap.stl --alloy "EN-GJL-250" --stock "+z=3 mm" --draft table
+  patternprep make cap.stl --alloy EN-GJL-250 --stock "+z=3 mm" --draft table
   patternprep make kit/job.toml --draft "1.5 deg" --out kit2
 
 The kit holds the pattern's halves as they lie in the mould (assembly/), the same

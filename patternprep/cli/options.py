@@ -38,9 +38,14 @@ def whole_number(flag: str, least: int, words: str) -> Any:
 
 
 PartOrJob = Annotated[
-    Path, typer.Argument(metavar="PART|JOB", help="Mesh of the finished part, or a job file.")
+    Path,
+    typer.Argument(
+        metavar="PART|JOB", readable=False, help="Mesh of the finished part, or a job file."
+    ),
 ]
-Part = Annotated[Path, typer.Argument(metavar="PART", help="Mesh of the finished part.")]
+Part = Annotated[
+    Path, typer.Argument(metavar="PART", readable=False, help="Mesh of the finished part.")
+]
 Units = Annotated[
     str | None,
     typer.Option(
@@ -54,7 +59,8 @@ FacetLimit = Annotated[
 ]
 Alloy = Annotated[str | None, typer.Option(help='The metal: "C95400", "LM25", "gunmetal" ...')]
 ShopAlloys = Annotated[
-    Path | None, typer.Option(metavar="FILE", help="The shop's own alloys and values (TOML).")
+    Path | None,
+    typer.Option(metavar="FILE", readable=False, help="The shop's own alloys and values (TOML)."),
 ]
 Contraction = Annotated[
     str | None, typer.Option(help='Instead of the book: "1.9 %" or "1/4 in/ft".')
@@ -137,7 +143,7 @@ YieldShare = Annotated[str | None, typer.Option("--yield", help='Casting over po
 Loss = Annotated[str | None, typer.Option(help='Lost in melting: "2 %".')]
 PourOff = Annotated[str | None, typer.Option(help="Metal poured off into pigs.")]
 Heel = Annotated[str | None, typer.Option(help="Metal left in the furnace.")]
-Out = Annotated[Path, typer.Option(help="Folder of the kit.")]
+Out = Annotated[Path, typer.Option(readable=False, help="Folder of the kit.")]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace a kit that is there.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Every figure as JSON on stdout.")]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Say no stages on stderr.")]
@@ -273,6 +279,7 @@ def takes_job_options(command: Callable[..., None]) -> Callable[..., None]:
 
 def as_job(part_or_job: Path, options: dict[str, Any]) -> Job:
     """The job that a part with options means, or a job file with options laid over it."""
+    from patternprep.cli.effects import refuse_idle
     from patternprep.kit.job import build_job, load_job
 
     values: dict[str, Any]
@@ -288,9 +295,15 @@ def as_job(part_or_job: Path, options: dict[str, Any]) -> Job:
             values.setdefault(section, {})[name] = str(given) if isinstance(given, Path) else given
     if options.get("stock"):
         values["stock"] = [_stock_row(text) for text in options["stock"]]
-    named = {key: f"--{_FLAGS.get(o, o).replace('_', '-')}" for o, key in KEYS.items()}
+    named = {key: _flag(option) for option, key in KEYS.items()}
     named |= {f"stock.{name}": "--stock" for name in ("face", "amount")}
-    return build_job(values, "the command line", named)
+    job = build_job(values, "the command line", named)
+    refuse_idle(job, [o for o in KEYS if options.get(o) not in (None, [])], _flag)
+    return job
+
+
+def _flag(option: str) -> str:
+    return f"--{_FLAGS.get(option, option).replace('_', '-')}"
 
 
 def _check_part(path: Path, *, alloy_given: bool) -> None:

@@ -24,12 +24,12 @@ Without --out only the comparison is printed and nothing is written.
 
 
 def rescale(
-    kit: Annotated[Path, typer.Argument(metavar="KIT", help="Folder of a kit.")],
+    kit: Annotated[Path, typer.Argument(metavar="KIT", readable=False, help="Folder of a kit.")],
     to: Annotated[str, typer.Option("--to", metavar="ALLOY", help="The other metal.")],
     contraction: Annotated[
         str | None, typer.Option(help='Instead of the book: "1.9 %" or "1/4 in/ft".')
     ] = None,
-    out: Annotated[Path | None, typer.Option(help="Folder of the new kit.")] = None,
+    out: Annotated[Path | None, typer.Option(readable=False, help="Folder of the new kit.")] = None,
     overwrite: Overwrite = False,
     as_json: AsJson = False,
     quiet: Quiet = False,

@@ -5,11 +5,10 @@ charge = (castings + feeding and gating by a stated yield + pour-off + heel) / (
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 from patternprep.data.alloy_book import Alloy
-from patternprep.data.tables import Share, melt_losses, plastics, yields
+from patternprep.data.tables import Plastic, Share, melt_losses, plastics, yields
 from patternprep.data.tomlfile import nearest
 from patternprep.data.values import Value, format_figure
 from patternprep.errors import DataFault, UsageFault
@@ -26,6 +25,7 @@ __all__ = [
     "casting_mass",
     "charged_mass",
     "estimate_metal",
+    "find_plastic",
     "plastic_mass",
     "poured_mass",
 ]
@@ -208,14 +208,19 @@ def _charge_steps(
     return steps, charge, best, worst
 
 
-def _plastic_step(name: str, volume_mm3: float, infill_percent: float) -> Step:
-    known: Mapping[str, object] = plastics()
+def find_plastic(name: str) -> Plastic:
+    """A print plastic of the tables, in capitals or not; DataFault, naming all, for another."""
+    known = plastics()
     folded = {key.casefold(): key for key in known}
     if name.casefold() not in folded:
         near = nearest(name, known)
         hint = f"; did you mean '{near[0]}'" if near else ""
         raise DataFault(f"no print plastic is named '{name}'{hint}; use one of {', '.join(known)}.")
-    plastic = plastics()[folded[name.casefold()]]
+    return known[folded[name.casefold()]]
+
+
+def _plastic_step(name: str, volume_mm3: float, infill_percent: float) -> Step:
+    plastic = find_plastic(name)
     density = plastic.density.usual
     mass = plastic_mass(volume_mm3, density, infill_percent)
     expression = (

@@ -14,7 +14,7 @@ from patternprep.kit.folder import check_target, staged_folder
 from patternprep.kit.halves import Halves, make_halves
 from patternprep.kit.job import Job, dump_job
 from patternprep.kit.pieces import Piece, make_piece, sha256_of, write_pattern_3mf, write_piece
-from patternprep.kit.plan import Plan, make_plan
+from patternprep.kit.plan import Plan, check_choices, make_plan
 from patternprep.mesh.write import write_stl
 from patternprep.progress import Progress, silent
 from patternprep.units import parse_fraction
@@ -30,6 +30,7 @@ def make_kit(
     Raises a PatternprepError when anything is wrong; then no folder appears and an existing kit
     stays untouched. A kit whose proof fails is never left behind.
     """
+    check_choices(job)
     check_target(out, overwrite=overwrite)
     plan, cores = make_cores(make_plan(job, progress), progress)
     halves = make_halves(plan, progress)

@@ -10,6 +10,7 @@ import numpy as np
 
 from patternprep.data.alloy_book import Alloy, AlloyBook, load_alloys
 from patternprep.errors import UsageFault
+from patternprep.formulas.estimate import find_plastic
 from patternprep.kit.core_rules import CoreRules
 from patternprep.kit.cores import CorePlan, holes_to_core, plan_cores
 from patternprep.kit.job import Job
@@ -35,7 +36,7 @@ from patternprep.pattern.stock import StockResult, add_stock
 from patternprep.progress import Progress, silent
 from patternprep.units import parse_angle, parse_length
 
-__all__ = ["RANKING_ANGLE_DEG", "Plan", "book_of", "make_plan", "partings_for"]
+__all__ = ["RANKING_ANGLE_DEG", "Plan", "book_of", "check_choices", "make_plan", "partings_for"]
 
 RANKING_ANGLE_DEG = 2.0
 """Draft with which pulls are compared when the angle itself comes from a table."""
@@ -83,6 +84,17 @@ class Plan:
 def book_of(job: Job) -> AlloyBook:
     """The alloys that a job can name: the project's own and the shop's."""
     return load_alloys(Path(job.alloy.shop_file) if job.alloy.shop_file else None)
+
+
+def check_choices(job: Job) -> None:
+    """Refuse names and words that mean nothing, before any file is looked at."""
+    book = book_of(job)
+    for name in filter(None, (job.alloy.name, job.master.alloy)):
+        book.find(name)
+    find_plastic(job.printer.plastic)
+    if job.parting.pull.strip().lower() != "auto":
+        parse_pull(job.parting.pull)
+    parse_parting(job.parting.plane)
 
 
 def make_plan(job: Job, progress: Progress = silent) -> Plan:
@@ -135,7 +147,7 @@ def _decide(
     best = candidates[0]
     stock = tuple(
         stocked_faces(
-            job, chosen, alloy, part, np.asarray(best.pull), size.master_stock_mm, all_faces
+            job, chosen, alloy, part, np.asarray(best.pull), size, all_faces
         )
         if all_faces is not None
         else ()

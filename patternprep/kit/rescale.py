@@ -6,8 +6,8 @@ import json
 from pathlib import Path
 from typing import Any
 
-from patternprep.errors import FileFault
-from patternprep.kit.job import load_job
+from patternprep.errors import FileFault, reason_of
+from patternprep.kit.job import build_job, load_job
 from patternprep.kit.pipeline import make_kit
 from patternprep.kit.plan import book_of
 from patternprep.kit.size import size_allowance
@@ -40,7 +40,11 @@ def rescale_kit(
             update={"value": contraction or "book", "x": "", "y": "", "z": ""}
         ),
     }
-    new_job = type(job).model_validate(job.model_copy(update=updates).model_dump())
+    new_job = build_job(
+        job.model_copy(update=updates).model_dump(),
+        "the command line",
+        {"contraction.value": "--contraction"},
+    )
     largest = max(figures["part"]["size_mm"])
     old = [float(f) for f in figures["contraction"]["total_factors"]]
     allowance = size_allowance(new_job, alloy, book, largest)
@@ -70,7 +74,7 @@ def _figures(kit: Path) -> dict[str, Any]:
         figures["contraction"]["total_factors"]
     except OSError as error:
         raise FileFault(
-            f"{path}: cannot be read ({error.strerror}); give the folder of a kit."
+            f"{path}: cannot be read ({reason_of(error)}); give the folder of a kit."
         ) from None
     except (ValueError, KeyError, TypeError):
         raise FileFault(f"{path}: is not the figures of a kit; make the kit anew.") from None

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from patternprep.errors import FileFault
+from patternprep.errors import FileFault, reason_of
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.mesh.read.stl import read_stl
 from patternprep.progress import Progress, silent
@@ -102,7 +102,9 @@ def _read_mesh(folder: Path, relative: str) -> tuple[Mesh, str]:
         with path.open("rb") as stream:
             return mesh, hashlib.file_digest(stream, "sha256").hexdigest()
     except OSError as error:
-        raise FileFault(f"{path} cannot be read ({error.strerror}); make the kit again.") from None
+        raise FileFault(
+            f"{path} cannot be read ({reason_of(error)}); check its permissions."
+        ) from None
 
 
 def _check_strays(folder: Path, names: Sequence[str]) -> None:
@@ -134,7 +136,9 @@ def _read_text(path: Path) -> str:
     except FileNotFoundError:
         raise FileFault(f"{path} does not exist; name the folder of a whole kit.") from None
     except OSError as error:
-        raise FileFault(f"{path} cannot be read ({error.strerror}); make the kit again.") from None
+        raise FileFault(
+            f"{path} cannot be read ({reason_of(error)}); check its permissions."
+        ) from None
     except UnicodeDecodeError:
         raise FileFault(f"{path} is not UTF-8 text; make the kit again.") from None
 

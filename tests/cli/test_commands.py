@@ -160,3 +160,89 @@ def test_a_slip_is_one_sentence_and_an_exit_code(
     assert words in complaint
     assert "Traceback" not in done.stderr
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "words"),
+    [
+        ("--stock", "+z=2 kg", "2 kg"),
+        ("--infill", "20", "'20 %'"),
+        ("--yield", "60", "'60 %'"),
+        ("--contraction", "90 %", "-1 to 5 %"),
+        ("--contraction-x", "90 %", "-1 to 5 %"),
+        ("--castings", "two", "'two' but must be a whole number, 1 or more"),
+        ("--facet-limit", "0", "whole number, 1 or more"),
+        ("--print-length", "-3 mm", "above 0 mm"),
+        ("--coating", "-3 mm", "0 mm or more"),
+    ],
+)
+def test_a_bad_value_names_its_option_and_what_is_allowed(
+    option: str, value: str, words: str, tmp_path: Path
+) -> None:
+    done = run("make", CAP, "--alloy", "LM6", f"{option}={value}", "--out", tmp_path / "kit")
+    assert done.returncode == 2
+    assert len(done.stderr.splitlines()) == 1
+    assert option in done.stderr
+    assert words in done.stderr
+    assert "in/ft" not in done.stderr
+
+
+def test_rescale_names_its_option_for_a_bad_contraction(cap_kit: Path) -> None:
+    done = run("rescale", cap_kit, "--to", "C95400", "--contraction", "90 %")
+    assert done.returncode == 2
+    assert "'--contraction': '90 %' is outside what a contraction (-1 to 5 %)" in done.stderr
+
+
+def test_what_is_neither_part_nor_job_is_told_before_an_alloy_is_asked(
+    cap_kit: Path, tmp_path: Path
+) -> None:
+    text = tmp_path / "job.txt"
+    text.write_text("[part]", encoding="utf-8")
+    for given, words in (
+        (cap_kit, "job.toml"),
+        (tmp_path, "is a folder"),
+        (cap_kit / "figures.json", "neither as a part"),
+        (text, "nor as a job file (.toml)"),
+        (tmp_path / "absent.stl", "does not exist"),
+    ):
+        done = run("make", given, "--out", tmp_path / "kit")
+        assert done.returncode == 3, done.stderr
+        assert words in done.stderr
+        assert "--alloy" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        ["--alloy", "unobtainium"],
+        ["--alloy", "LM6", "--plastic", "butter"],
+        ["--alloy", "LM6", "--pull", "sideways"],
+        ["--alloy", "LM6", "--infill", "20"],
+    ],
+)
+def test_a_bad_value_is_told_before_a_kit_that_is_there(cap_kit: Path, wrong: list[str]) -> None:
+    done = run("make", CAP, *wrong, "--out", cap_kit)
+    assert done.returncode in (2, 6)
+    assert wrong[-1] in done.stderr
+    assert "a kit is there already" not in done.stderr
+    right = run("make", CAP, "--alloy", "LM6", "--out", cap_kit)
+    assert right.returncode == 3
+    assert "a kit is there already" in right.stderr
+
+
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="root may read every file")
+def test_files_that_may_not_be_read_give_one_code_and_name_permissions(
+    cap_kit: Path, tmp_path: Path
+) -> None:
+    import shutil
+
+    kit = tmp_path / "kit"
+    shutil.copytree(cap_kit, kit)
+    part = tmp_path / "cap.stl"
+    shutil.copyfile(CAP, part)
+    for path in (part, kit / "figures.json"):
+        path.chmod(0)
+    for arguments in (["make", part, "--alloy", "LM6"], ["inspect", part], ["check", kit]):
+        done = run(*arguments, cwd=tmp_path)
+        assert done.returncode == 3, done.stderr
+        assert "permission" in done.stderr

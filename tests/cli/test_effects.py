@@ -12,6 +12,7 @@ from patternprep.cli.options import KEYS, as_job
 from patternprep.errors import UsageFault
 from patternprep.kit.job import build_job, dump_job
 
+PART = Path(__file__).parents[2] / "demo_models" / "bearing_cap.stl"
 IDLE: list[tuple[dict[str, Any], list[str]]] = [
     ({"draft_table": "wood"}, ["--draft-table", "--draft table"]),
     ({"draft_table": "wood", "draft": "2 deg"}, ["--draft-table", "--draft table"]),
@@ -53,7 +54,7 @@ WORKING: list[dict[str, Any]] = [
 @pytest.mark.parametrize(("options", "words"), IDLE, ids=lambda v: " ".join(v))
 def test_an_option_without_effect_is_refused(options: dict[str, Any], words: list[str]) -> None:
     with pytest.raises(UsageFault) as caught:
-        as_job(Path("part.stl"), {"alloy": "LM0", **options})
+        as_job(PART, {"alloy": "LM0", **options})
     assert caught.value.message.startswith(f"{words[0]} has no effect without ")
     for word in words:
         assert word in caught.value.message
@@ -61,7 +62,7 @@ def test_an_option_without_effect_is_refused(options: dict[str, Any], words: lis
 
 @pytest.mark.parametrize("options", WORKING, ids=lambda v: " ".join(v))
 def test_an_option_with_its_effect_is_taken(options: dict[str, Any]) -> None:
-    as_job(Path("part.stl"), {"alloy": "LM0", **options})
+    as_job(PART, {"alloy": "LM0", **options})
 
 
 def test_a_job_file_that_states_every_default_stays_valid(tmp_path: Path) -> None:
