@@ -1,34 +1,43 @@
-"""Pictures of a kit: the pattern taken apart, and a section through it, as SVG.
+"""Pictures of a kit: taken apart, a core with its box, and a section through it, as SVG.
 
-Both are drawn from the kit's own files, the same bytes from the same kit.
+All are drawn from the kit's own files, the same bytes from the same kit.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from patternprep.errors import UsageFault
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.mesh.read.stl import read_stl
 from patternprep.report.section import section_svg
 from patternprep.report.shading import Colour, Shaded, View, axonometric, shade
 from patternprep.report.sheet import QUIET, Sheet, figures_of_kit, number
 
-__all__ = ["exploded_svg", "section_svg"]
+__all__ = ["box_svg", "exploded_svg", "section_svg"]
 
 COPE: Colour = (126, 166, 205)
 DRAG: Colour = (222, 178, 104)
+CORE: Colour = (196, 140, 92)
+BOX: Colour = (150, 184, 150)
 PART: Colour = (190, 194, 196)
 INK: Colour = (34, 38, 43)
 
 WIDTH, MARGIN = 1000.0, 24.0
-ELEVATION_DEG = 30.0
+ELEVATION_DEG, INTO_BOX_DEG = 30.0, 42.0
+SPACE = 40.0
 PIXELS_PER_UNIT = 1.7
 LINE = 21.0
 AT_PATTERN = ", pattern size"
+LETTER = 8.7
+"""Mean width of a letter of a label."""
+HIGHEST_BOX = 360.0
+"""The tallest that a piece of a core box is drawn, sheet units."""
 
 
 @dataclass(frozen=True)
@@ -46,38 +55,132 @@ class Figure:
 
 
 def exploded_svg(kit_folder: Path) -> str:
-    """Cope above and drag below the parting plane, and the finished part beside them.
+    """Cope above and drag below the parting plane, cores between, the finished part beside them.
 
-    A pattern in one piece is shown turned over, lying on its flat back as it is rammed. Sizes in
-    the labels are those of the files, mm: halves at pattern size, the part at its own.
+    A pattern without a cope is shown turned over, lying on its flat back as it is rammed. Sizes in
+    the labels are those of the files, mm: halves and cores at pattern size, the part at its own.
     Raises FileFault where the folder is no kit.
     """
     figures = figures_of_kit(kit_folder)
-    one_piece = not (kit_folder / "assembly" / "cope.stl").is_file()
-    turn = np.diag([1.0, -1.0, -1.0]) if one_piece else np.eye(3)
+    alone = not (kit_folder / "assembly" / "cope.stl").is_file()
+    turn = np.diag([1.0, -1.0, -1.0]) if alone else np.eye(3)
     part = _part_upright(kit_folder, figures, turn)
     drag = _turned(read_stl(kit_folder / "assembly" / "drag.stl"), turn)
-    cope = None if one_piece else read_stl(kit_folder / "assembly" / "cope.stl")
+    cope = None if alone else read_stl(kit_folder / "assembly" / "cope.stl")
+    cores = [
+        (row["name"], _turned(read_stl(kit_folder / row["file"]), turn)) for row in figures["cores"]
+    ]
     view = axonometric(-62.0 if drag.size[0] >= 0.8 * drag.size[1] else -28.0, ELEVATION_DEG)
     name = str(figures["part"].get("name", "part"))
     sheet = Sheet(
         WIDTH,
         f"{name}: the pattern taken apart",
-        "Axonometric view of the pattern and of the finished part, sizes in mm.",
+        "Axonometric view of the pattern, its cores and the finished part, sizes in mm.",
     )
-    plane = _plane_corners(drag, cope)
-    if cope is None:
-        pattern = [_figure("Pattern, drag only", "turned over", AT_PATTERN, drag, DRAG, view)]
-    else:
-        gap = 0.42 * float(np.ptp(view.project(plane)[:, 1])) / float(view.axes[1, 2])
-        up, down = np.array([0.0, 0.0, gap]), np.array([0.0, 0.0, -gap])
-        pattern = [
-            _figure("Drag", "lower half", AT_PATTERN, _shifted(drag, down), DRAG, view),
-            _figure("Cope", "upper half", AT_PATTERN, _shifted(cope, up), COPE, view),
-        ]
     beside = _figure("Finished part", "as machined", "", part, PART, view)
-    _lay_out(sheet, view, pattern, beside, plane)
+    plane = _plane_corners(drag, cope)
+    flat = view.project(plane)[:, :2]
+    room = WIDTH - 2.0 * MARGIN - SPACE
+    scale = room / (float(np.ptp(flat[:, 0])) + float(np.ptp(beside.box[:, 0])))
+    line = LINE / scale
+    if cope is None:
+        first = _figure("Pattern, drag only", "turned over", AT_PATTERN, drag, DRAG, view)
+        raised = _raise_cores(cores, view, float(drag.bounds[1, 2]) + 3.0 * line)
+        pattern = [first, *raised]
+    else:
+        whole = bool(figures["parting"]["one_piece"])
+        depth = float(np.ptp(flat[:, 1]))
+        raised = _raise_cores(cores, view, 0.05 * depth)
+        pattern = _halves_apart(drag, cope, raised, view, depth, line, whole=whole)
+    _lay_out(sheet, view, pattern, beside, plane, scale)
     return sheet.svg()
+
+
+def _halves_apart(
+    drag: Mesh,
+    cope: Mesh,
+    cores: list[Figure],
+    view: View,
+    depth: float,
+    line: float,
+    *,
+    whole: bool,
+) -> list[Figure]:
+    """Drag, cores and cope, clear of each other; the depth of the plane and a line of words, mm."""
+    gap = 0.42 * depth / float(view.axes[1, 2])
+    down, up = np.array([0.0, 0.0, -gap]), np.array([0.0, 0.0, gap])
+    if cores:
+        reach = max(float(core.box[1, 1]) for core in cores) + 2.9 * line
+        lowest = float(view.project(cope.vertices)[:, 1].min())
+        up[2] = max(gap, (reach - lowest) / float(view.axes[1, 2]))
+    names = ("all of the part", "core prints only") if whole else ("lower half", "upper half")
+    below = _figure("Drag", names[0], AT_PATTERN, _shifted(drag, down), DRAG, view)
+    above = _figure("Cope", names[1], AT_PATTERN, _shifted(cope, up), COPE, view)
+    return [below, *cores, above]
+
+
+def _raise_cores(cores: list[tuple[str, Mesh]], view: View, clear: float) -> list[Figure]:
+    """Cores lifted together until the lowest of them is ``clear`` mm above the parting."""
+    low = min((float(mesh.bounds[0, 2]) for _, mesh in cores), default=0.0)
+    up = np.array([0.0, 0.0, clear - low])
+    return [_figure(name, "", AT_PATTERN, _shifted(mesh, up), CORE, view) for name, mesh in cores]
+
+
+def box_svg(kit_folder: Path, core: str = "core-1") -> str:
+    """The pieces of a core's box lying open, and the core as it lies in the first of them.
+
+    Sizes are those of the files: pieces as printed, the core at pattern size. Raises FileFault
+    where the folder is no kit, UsageFault where it has no such core.
+    """
+    figures = figures_of_kit(kit_folder)
+    boxes = [row for row in figures["boxes"] if row["core"] == core]
+    rows = [row for row in figures["cores"] if row["name"] == core]
+    if not rows or not boxes:
+        have = ", ".join(row["name"] for row in figures["cores"]) or "none"
+        raise UsageFault(f"{kit_folder} has no core '{core}' with a box; its cores: {have}.")
+    view = axonometric(-62.0, INTO_BOX_DEG)
+    lying = read_stl(kit_folder / rows[0]["file"])
+    lies = np.array(boxes[0]["core_to_print"], dtype=np.float64)
+    shown = [
+        _figure(row["name"], "", "", read_stl(kit_folder / row["print_file"]), BOX, view)
+        for row in boxes
+    ]
+    turned = _figure("", "", "", lying.transformed(lies), CORE, view)
+    shown.append(Figure(core, "as it lies in the first", AT_PATTERN, lying, CORE, turned.box))
+    name = str(figures["part"].get("name", "part"))
+    sheet = Sheet(
+        WIDTH,
+        f"{name}: {core} and its box",
+        f"Axonometric view of the box of {core}, {boxes[0]['kind']}, and of the core; sizes in mm.",
+    )
+    widths = [float(np.ptp(figure.box[:, 0])) for figure in shown]
+    scale = (WIDTH - 2.0 * MARGIN - SPACE * (len(shown) - 1)) / sum(widths)
+    scale = min(scale, HIGHEST_BOX / max(float(np.ptp(f.box[:, 1])) for f in shown))
+    foot = MARGIN + scale * max(float(np.ptp(figure.box[:, 1])) for figure in shown)
+    between = (WIDTH - 2.0 * MARGIN - scale * sum(widths)) / max(1, len(shown) - 1)
+    left = MARGIN
+    for figure, width in zip(shown, widths, strict=True):
+        drawn = figure if figure.note == "" else replace(turned, name=figure.name)
+        shift = np.array([left, foot])
+        _draw(sheet, view, drawn, scale, _beside(figure.box, scale, shift))
+        box = np.array([[left, 0.0], [left + scale * width, foot]])
+        _label(sheet, figure, box, foot + 1.3 * LINE)
+        left += scale * width + between
+    sheet.text(MARGIN, foot + 3.9 * LINE, f"Box: {boxes[0]['kind']}.", size=16.0)
+    sheet.height = foot + 4.2 * LINE + MARGIN
+    return sheet.svg()
+
+
+def _beside(
+    box: FloatArray, scale: float, corner: FloatArray
+) -> Callable[[FloatArray], FloatArray]:
+    """From the screen, mm, to the sheet, with the box's lower left corner at ``corner``."""
+
+    def place(points: FloatArray) -> FloatArray:
+        right = corner[0] + scale * (points[:, 0] - box[0, 0])
+        return np.column_stack([right, corner[1] - scale * (points[:, 1] - box[0, 1])])
+
+    return place
 
 
 def _part_upright(kit_folder: Path, figures: dict[str, Any], turn: FloatArray) -> Mesh:
@@ -121,16 +224,22 @@ def _figure(name: str, note: str, at: str, mesh: Mesh, colour: Colour, view: Vie
 
 
 def _lay_out(
-    sheet: Sheet, view: View, pattern: list[Figure], beside: Figure, plane: FloatArray
+    sheet: Sheet,
+    view: View,
+    pattern: list[Figure],
+    beside: Figure,
+    plane: FloatArray,
+    scale: float,
 ) -> None:
-    """Pattern and parting plane on the left, the part on the right, at one scale."""
+    """Pattern and parting plane on the left, the part on the right, at one scale.
+
+    ``pattern`` runs from below: drag, cores, cope; the plane lies on the drag.
+    """
     flat = view.project(plane)[:, :2]
     boxes = [figure.box for figure in pattern] + [np.array([flat.min(axis=0), flat.max(axis=0)])]
     low = np.min([b[0] for b in boxes], axis=0)
     high = np.max([b[1] for b in boxes], axis=0)
-    widths = float(high[0] - low[0]), float(np.ptp(beside.box[:, 0]))
-    space = 40.0
-    scale = (WIDTH - 2.0 * MARGIN - space) / sum(widths)
+    width = float(np.ptp(beside.box[:, 0]))
     top = MARGIN + (2.4 * LINE if len(pattern) > 1 else 0.0)
     height = scale * max(float(high[1] - low[1]), float(np.ptp(beside.box[:, 1])))
 
@@ -139,8 +248,9 @@ def _lay_out(
             [MARGIN + scale * (points[:, 0] - low[0]), top + scale * (high[1] - points[:, 1])]
         )
 
-    for figure in pattern[:1] if len(pattern) > 1 else []:
-        _draw(sheet, view, figure, scale, place)
+    under = pattern[0].name == "Drag"
+    if under:
+        _draw(sheet, view, pattern[0], scale, place)
     sheet.line(
         place(flat),
         width=1.3,
@@ -149,19 +259,19 @@ def _lay_out(
         dash="9 4 2 4",
         extra='fill-opacity="0.45"',
     )
-    for figure in pattern[-1:]:
+    for figure in pattern[under:]:
         _draw(sheet, view, figure, scale, place)
     foot = top + height
-    for figure in pattern:
+    for i, figure in enumerate(pattern):
         box = place(figure.box)
-        if figure.name == "Cope":
-            _label(sheet, figure, box, float(box[:, 1].min()) - 1.6 * LINE)
-        else:
+        if i == 0:
             foot = float(max(box[:, 1].max(), place(flat)[:, 1].max()))
             _label(sheet, figure, box, foot + 1.2 * LINE)
+        else:
+            _label(sheet, figure, box, float(box[:, 1].min()) - 1.6 * LINE)
     _name_plane(sheet, place(flat))
     middle = 0.5 * (low[1] + high[1]) - 0.5 * float(beside.box[:, 1].sum())
-    left = WIDTH - MARGIN - scale * widths[1]
+    left = WIDTH - MARGIN - scale * width
     shift = np.array([low[0] + (left - MARGIN) / scale - beside.box[0, 0], middle])
     _draw(sheet, view, beside, scale, lambda p: place(p[:, :2] + shift))
     box = place(beside.box + shift)
@@ -188,7 +298,9 @@ def _draw(sheet: Sheet, view: View, figure: Figure, scale: float, place: Any) ->
 
 def _label(sheet: Sheet, figure: Figure, box: FloatArray, first: float) -> None:
     """Name and size on two lines, the first one's baseline given."""
-    middle = 0.5 * float(box[:, 0].sum())
     size = " x ".join(f"{s:.1f}" for s in figure.mesh.size)
-    sheet.text(middle, first, f"{figure.name}, {figure.note}", bold=True, anchor="middle")
+    half = 0.5 * LETTER * (len(size) + len(" mm") + len(figure.at))
+    middle = max(0.5 * float(box[:, 0].sum()), MARGIN + half)
+    name = f"{figure.name}, {figure.note}" if figure.note else figure.name
+    sheet.text(middle, first, name, bold=True, anchor="middle")
     sheet.text(middle, first + LINE, f"{size} mm{figure.at}", anchor="middle", size=16.0)

@@ -16,17 +16,18 @@ import numpy as np
 import pytest
 from defusedxml.ElementTree import fromstring
 
-from patternprep.errors import FileFault
+from patternprep.errors import FileFault, UsageFault
 from patternprep.kit.pipeline import make_kit
 from patternprep.mesh.kernel import Solid
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.mesh.read.stl import read_stl
-from patternprep.report.pictures import exploded_svg, section_svg
+from patternprep.report.pictures import box_svg, exploded_svg, section_svg
 from patternprep.report.shading import axonometric, shade
 
 ROOT = Path(__file__).parents[2]
 SVG = "{http://www.w3.org/2000/svg}"
-NAMES = ("ribbed_bracket", "sluice_link", "vee_pulley")
+CORED = ("sluice_link", "vee_pulley", "flanged_bush", "pump_elbow")
+NAMES = ("ribbed_bracket", *CORED)
 LARGEST_BYTES = 300_000
 
 
@@ -79,6 +80,17 @@ def cut_of(mesh: Mesh, axis: int, place: float) -> FloatArray:
     return points[:, [1 - axis, 2]]
 
 
+def place_of(kit: Path, pieces: dict[str, Mesh], axis: int) -> float:
+    """Where the plane stands: in the first mouth of a core that it cuts along, or the middle."""
+    figures = json.loads((kit / "figures.json").read_text(encoding="utf-8"))
+    mouths = [one for core in figures["cores"] for one in core["prints"]]
+    for one in mouths:
+        if abs(one["opening_normal"][axis]) < 0.5:
+            return float(one["opening_point_mm"][axis])
+    bounds = np.array([piece.bounds for piece in pieces.values()])
+    return float(0.5 * (bounds[:, 0, axis].min() + bounds[:, 1, axis].max()))
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_pictures_are_sound_and_the_same_every_time(name: str, kits: Path) -> None:
     for draw in (exploded_svg, section_svg):
@@ -114,12 +126,14 @@ def test_section_is_drawn_where_the_meshes_are_cut(name: str, axis: int, kits: P
     assert float(root.get("data-mm-per-unit", "0")) == pytest.approx(scale, rel=2e-4)
     files = sorted((kit / "assembly").glob("*.stl"))
     pieces = {file.stem: read_stl(file) for file in files}
-    bounds = np.array([piece.bounds for piece in pieces.values()])
-    middle = 0.5 * (bounds[:, 0, axis].min() + bounds[:, 1, axis].max()) + 1.3e-4
+    place = float(root.get("data-place-mm", "nan"))
+    assert place == pytest.approx(place_of(kit, pieces, axis), abs=1e-3)
+    middle = place + 1.3e-4
     parting = float(points_of(root, "parting")[0, 1])
-    left = min(points_of(root, stem)[:, 0].min() for stem in pieces)
     cuts = {stem: cut_of(piece, axis, middle) for stem, piece in pieces.items()}
+    cuts = {stem: cut for stem, cut in cuts.items() if len(cut)}
     begin = min(cut[:, 0].min() for cut in cuts.values())
+    left = min(points_of(root, stem)[:, 0].min() for stem in cuts)
     for stem, cut in cuts.items():
         drawn = points_of(root, stem)
         at = np.column_stack(
@@ -137,16 +151,61 @@ def test_part_in_the_section_has_its_size_grown_by_the_contraction(name: str, ki
     kit = kits / name
     figures = json.loads((kit / "figures.json").read_text(encoding="utf-8"))
     part = read_stl(kit / "part.stl").transformed(figures["frame"]["part_to_mould"])
-    pieces = [read_stl(f).bounds for f in sorted((kit / "assembly").glob("*.stl"))]
-    middle = 0.5 * (min(b[0, 1] for b in pieces) + max(b[1, 1] for b in pieces)) + 1.3e-4
-    cut = cut_of(part, 1, middle)
     root = fromstring(section_svg(kit, "y"))
+    cut = cut_of(part, 1, float(root.get("data-place-mm", "nan")) + 1.3e-4)
     drawn = points_of(root, "part") * mm_per_unit(root)
     assert np.ptp(drawn, axis=0) == pytest.approx(np.ptp(cut, axis=0), abs=0.1)
 
 
+@pytest.mark.parametrize("name", CORED)
+def test_gaps_round_a_core_print_are_as_wide_as_told(name: str, kits: Path) -> None:
+    """At the outer end of each print that the plane cuts along: seat's end less core's end.
+
+    The end of a level print's seat leans by the draft, from its top edge down to the parting.
+    """
+    kit = kits / name
+    figures = json.loads((kit / "figures.json").read_text(encoding="utf-8"))
+    root = fromstring(section_svg(kit, "y"))
+    scale = mm_per_unit(root)
+    core, gaps = points_of(root, "core-1"), points_of(root, "gaps")
+    seen = 0
+    for one in figures["cores"][0]["prints"]:
+        out = np.array([one["opening_normal"][0], -one["opening_normal"][2]])
+        if np.linalg.norm(out) < 0.5:
+            continue
+        wide = float((gaps @ out).max() - (core @ out).max()) * scale
+        told = one["gap_end_mm"]
+        if one["side"] == "horizontal":
+            tall = float(np.array(one["seat_rings_mm"][1])[:, 2].max())
+            told += tall * np.tan(np.radians(figures["draft"]["angle_deg"]))
+        assert wide == pytest.approx(told, abs=0.03), one["side"]
+        seen += 1
+    assert seen
+
+
+@pytest.mark.parametrize("name", CORED)
+def test_areas_of_core_metal_and_gaps_make_up_the_pattern(name: str, kits: Path) -> None:
+    """Shoelace areas of the drawn regions: they neither overlap nor leave anything out."""
+    root = fromstring(section_svg(kits / name))
+
+    def area(region: str) -> float:
+        (path,) = [p for p in root.iter(f"{SVG}path") if p.get("id") == region] or [None]
+        if path is None:
+            return 0.0
+        rings = []
+        for text in path.get("d", "").split("M")[1:]:
+            ring = np.array(re.findall(r"(-?[\d.]+) (-?[\d.]+)", text), dtype=np.float64)
+            x, y = ring.T
+            rings.append(0.5 * float(x @ np.roll(y, -1) - y @ np.roll(x, -1)))
+        return abs(sum(rings))
+
+    inside = ("part", "stock", "left_solid", "filled", "draft", "box_draft", "gaps", "core-1")
+    pattern = area("cope") + area("drag")
+    assert sum(area(region) for region in inside) == pytest.approx(pattern, rel=2e-3)
+
+
 def test_section_tells_causes_apart(kits: Path) -> None:
-    """Stock on the bracket, nothing but draft on the link, all three on the pulley."""
+    """Every part shows what it has: the pulley its groove filled, the bush only draft."""
     shown = {
         name: {p.get("id") for p in fromstring(section_svg(kits / name)).iter(f"{SVG}path")}
         for name in NAMES
@@ -156,7 +215,43 @@ def test_section_tells_causes_apart(kits: Path) -> None:
         "ribbed_bracket": {"stock", "draft"},
         "sluice_link": {"draft"},
         "vee_pulley": {"stock", "filled", "draft"},
+        "flanged_bush": {"filled", "draft"},
+        "pump_elbow": {"draft"},
     }
+    assert [name for name in NAMES if {"core-1", "gaps"} <= shown[name]] == list(CORED)
+
+
+@pytest.mark.parametrize("name", CORED)
+def test_legend_carries_the_volumes_of_the_figures(name: str, kits: Path) -> None:
+    figures = json.loads((kits / name / "figures.json").read_text(encoding="utf-8"))
+    said = words(fromstring(section_svg(kits / name)))
+    core = read_stl(kits / name / "assembly" / "core-1.stl").volume / 1000.0
+    assert f"core-1 as set, {core:.1f} cm3 of core sand" in said
+    gaps = figures["volumes_mm3"]["print_clearance"] / 1000.0
+    assert f"gaps round core prints, {gaps:.1f} cm3 in all" in said
+
+
+@pytest.mark.parametrize("name", CORED)
+def test_box_picture_shows_every_piece_with_the_size_of_its_file(name: str, kits: Path) -> None:
+    text = box_svg(kits / name)
+    root = fromstring(text)
+    files = sorted((kits / name / "print").glob("core-1-box-*.stl"))
+    assert len(files) >= 2
+    for file in files:
+        size = " x ".join(f"{s:.1f}" for s in read_stl(file).size)
+        assert f"{file.stem}\n{size} mm" in words(root)
+    core = " x ".join(f"{s:.1f}" for s in read_stl(kits / name / "assembly/core-1.stl").size)
+    assert f"{core} mm, pattern size" in words(root)
+    assert len(list(root.iter(f"{SVG}image"))) == len(files) + 1
+    assert len(text) < LARGEST_BYTES
+    assert box_svg(kits / name) == text
+
+
+def test_a_box_that_is_not_there_is_named(kits: Path) -> None:
+    with pytest.raises(UsageFault, match="core-7"):
+        box_svg(kits / "sluice_link", "core-7")
+    with pytest.raises(UsageFault, match="none"):
+        box_svg(kits / "ribbed_bracket")
 
 
 def test_stock_on_the_flat_back_is_as_thick_as_asked(kits: Path) -> None:
@@ -216,10 +311,13 @@ def test_a_folder_without_figures_is_refused(tmp_path: Path) -> None:
             draw(tmp_path)
 
 
-@pytest.mark.parametrize("kind", ["apart", "section"])
-@pytest.mark.parametrize("name", NAMES)
+SHOWN = [(name, kind) for name in NAMES for kind in ("apart", "section")]
+SHOWN += [(name, "box") for name in CORED]
+
+
+@pytest.mark.parametrize(("name", "kind"), SHOWN)
 def test_pictures_in_the_docs_say_what_the_kits_say(name: str, kind: str, kits: Path) -> None:
     """The words, not the bytes: the last digit of a coordinate may differ between platforms."""
     shown = fromstring((ROOT / "docs" / "pictures" / f"{name}_{kind}.svg").read_text("utf-8"))
-    draw = exploded_svg if kind == "apart" else section_svg
+    draw = {"apart": exploded_svg, "section": section_svg, "box": box_svg}[kind]
     assert words(shown) == words(fromstring(draw(kits / name))), "run tests/tools/make_pictures.py"
