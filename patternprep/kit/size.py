@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from patternprep.data.alloy_book import Alloy, AlloyBook
 from patternprep.errors import UsageFault
 from patternprep.formulas.contraction import (
@@ -16,6 +18,7 @@ from patternprep.formulas.contraction import (
 )
 from patternprep.formulas.rapping import rapping_by_figure, rapping_offsets_contraction
 from patternprep.kit.job import Job
+from patternprep.mesh.mesh import FloatArray
 from patternprep.units import parse_length
 
 __all__ = ["SizeAllowance", "rapping_factors", "size_allowance"]
@@ -29,8 +32,20 @@ class SizeAllowance:
     mould_factors: tuple[float, float, float]
     contraction: dict[str, Any]
     """The ``contraction`` section of the figures."""
+    casting_factors: tuple[float, float, float]
+    """Of them the casting's own, along the axes that ``contraction["axes"]`` names."""
     master_stock_mm: float
-    """Metal to finish a master, at casting size, mm."""
+    """Metal to finish a master, at the master's size, mm."""
+
+    def master_stock_on(self, normals: FloatArray, to_mould: FloatArray) -> float:
+        """Stock at casting size, mm, that is at least the master's on faces of these normals.
+
+        ``normals`` (k, 3) in part axes; ``to_mould`` (3, 3) turns them into the mould. A layer
+        grows with the casting's own factor along its normal: t to t / |F^-1 n|.
+        """
+        turned = normals if self.contraction["axes"] == "part" else normals @ to_mould.T
+        shrink = np.linalg.norm(turned / np.array(self.casting_factors), axis=1)
+        return self.master_stock_mm * float(shrink.max())
 
 
 def size_allowance(job: Job, alloy: Alloy, book: AlloyBook, largest_mm: float) -> SizeAllowance:
@@ -65,7 +80,8 @@ def size_allowance(job: Job, alloy: Alloy, book: AlloyBook, largest_mm: float) -
         part_factors=grown if in_part else ones,
         mould_factors=ones if in_part else grown,
         contraction=section,
-        master_stock_mm=parse_length(job.master.stock) / found.factor if job.master.alloy else 0.0,
+        casting_factors=factors,
+        master_stock_mm=parse_length(job.master.stock) if job.master.alloy else 0.0,
     )
 
 

@@ -12,8 +12,10 @@ from patternprep.data.alloy_book import Alloy
 from patternprep.errors import DataFault, UsageFault
 from patternprep.formulas.machining import cope_stock, stock_by_handbook, stock_by_iso
 from patternprep.kit.job import Job
+from patternprep.kit.size import SizeAllowance
 from patternprep.mesh.faces import Face, FaceSet
 from patternprep.mesh.mesh import FloatArray, Mesh
+from patternprep.pattern.frame import rotation_to_z
 from patternprep.pattern.select import select_faces
 from patternprep.units import parse_fraction, parse_length
 
@@ -53,7 +55,7 @@ def stocked_faces(
     alloy: Alloy,
     part: Mesh,
     up: FloatArray,
-    master_stock_mm: float,
+    size: SizeAllowance,
     all_faces: FaceSet | None,
 ) -> list[StockedFace]:
     """Amounts in mm at casting size for the chosen faces; ``up`` is the pull in part axes (3,)."""
@@ -63,15 +65,16 @@ def stocked_faces(
         if float(np.dot(face.normal, up)) > LIES_UP:
             amount, words = _in_the_cope(job, text, amount, words)
         amounts[face.name] = StockedFace(face, amount, words)
-    if master_stock_mm > 0.0:
+    if size.master_stock_mm > 0.0:
         assert all_faces is not None
+        to_mould = rotation_to_z(up)
         for face in all_faces.faces:
+            more = size.master_stock_on(part.normals[face.facets], to_mould)
             before = amounts.get(face.name)
             amounts[face.name] = StockedFace(
                 face,
-                master_stock_mm + (before.amount_mm if before else 0.0),
-                (before.asked + ", and " if before else "")
-                + f"{master_stock_mm:.3f} mm to finish the master",
+                more + (before.amount_mm if before else 0.0),
+                (before.asked + ", and " if before else "") + f"{more:.3f} mm to finish the master",
             )
     for row in amounts.values():
         _check_amount(row, part)

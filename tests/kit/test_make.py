@@ -12,10 +12,12 @@ import pytest
 
 from patternprep.errors import FileFault, ProofFailed, UsageFault
 from patternprep.kit.job import Job, build_job, load_job
-from patternprep.kit.pipeline import make_kit
+from patternprep.kit.pipeline import estimate_part, make_kit
 from patternprep.mesh.check import require_sound
 from patternprep.mesh.faces import find_faces
+from patternprep.mesh.kernel import Solid
 from patternprep.mesh.read.stl import read_stl
+from patternprep.mesh.write import write_stl
 from patternprep.proof import prove_kit
 
 DEMO = Path(__file__).parents[2] / "demo_models"
@@ -161,6 +163,36 @@ def test_a_metal_master_contracts_twice(tmp_path: Path) -> None:
     s = figures["contraction"]["percent"] / 100.0
     part, drag = read_stl(out / "part.stl"), read_stl(out / "assembly" / "drag.stl")
     assert drag.size[2] == pytest.approx(part.size[2] * (1 + s) * 1.013, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("axes", "pull", "along_z"), [("part", "+z", 2), ("part", "+x", 2), ("mould", "+x", 0)]
+)
+def test_a_masters_stock_is_met_along_each_axis_of_its_own_contraction(
+    tmp_path: Path, axes: str, pull: str, along_z: int
+) -> None:
+    block = tmp_path / "block.stl"
+    write_stl(block, Solid.box((0, 0, 0), (60, 50, 40)).to_mesh())
+    figures = estimate_part(
+        build_job(
+            {
+                "part": {"file": str(block)},
+                "alloy": {"name": "LM25"},
+                "parting": {"pull": pull},
+                "contraction": {"value": "2 %", "basis": "pattern", "z": "1 %", "axes": axes},
+                "master": {"alloy": "LM6", "stock": "1 mm"},
+            },
+            "the test",
+        )
+    )
+    amounts = {
+        int(np.argmax(np.abs(face["normal"]))): face["amount_mm"]
+        for face in figures["stock"]["faces"]
+    }
+    assert len(figures["stock"]["faces"]) == 6
+    # 1 mm on the master is 0.99 mm along the axis that contracts by 1 % of the pattern
+    for axis, amount in amounts.items():
+        assert amount == pytest.approx(0.99 if axis == along_z else 0.98, abs=1e-9)
 
 
 def test_a_plane_without_a_pull_and_a_part_above_the_plane_are_refused(tmp_path: Path) -> None:
