@@ -141,6 +141,7 @@ def _parting(plan: Plan, halves: Halves) -> dict[str, Any]:
         "match": plan.job.parting.match,
         "step_before_mm": drafted.step_before_mm,
         "step_mm": drafted.step_mm,
+        "step_corner_mm": drafted.step_corner_mm,
         "candidates": [
             candidate_figures(c) | ({"reasons": _reasons(plan, halves)} if c is plan.chosen else {})
             for c in plan.candidates
@@ -274,7 +275,8 @@ def _warnings(plan: Plan, halves: Halves) -> list[str]:
             )
     if halves.drafted.step_mm > 0.05:
         warnings.append(
-            f"The halves step by up to {halves.drafted.step_mm:.2f} mm at the parting, as asked."
+            f"The halves step by up to {halves.drafted.step_mm:.2f} mm at the parting, square to "
+            "the walls, as asked."
         )
     return warnings
 

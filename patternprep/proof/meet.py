@@ -41,9 +41,12 @@ def meeting_lines(scene: Scene) -> list[ProofLine]:
     if cope is None or drag is None:
         return []
     figures = scene.kit.figures
-    limit = MEET_LIMIT_MM
+    limit, corner = MEET_LIMIT_MM, _CORNER
     if figures.text("parting.match") == "step":
         limit += figures.number("parting.step_mm")
+        # a corner lies further off than the step along its walls, a sharp one more so
+        told = figures.number("parting.step_corner_mm", 0.0)
+        corner = max(_CORNER, told / max(limit - MEET_LIMIT_MM, MEET_LIMIT_MM))
     if not len(cope.outline) or not len(drag.outline):
         bare = sum(not len(half.outline) for half in (cope, drag))
         return [at_most("both halves have a face on the parting", bare, 0, "halves without")]
@@ -62,8 +65,7 @@ def meeting_lines(scene: Scene) -> list[ProofLine]:
         # where the other half reaches further out, its own points are judged
         outside = other.floor.tops(points[:, :2], _ON_FLOOR_MM)[1] < 0
         if limit > MEET_LIMIT_MM:
-            # a corner lies further off than the step along its walls
-            apart = MEET_LIMIT_MM + np.maximum(apart - MEET_LIMIT_MM, 0.0) / _CORNER
+            apart = MEET_LIMIT_MM + np.maximum(apart - MEET_LIMIT_MM, 0.0) / corner
         apart[~alike | ~outside | (apart > reach)] = 0.0
         doubtful = np.flatnonzero(apart > limit)
         filled = _filled(scene, half, points[doubtful], facing[doubtful], sections, reach)

@@ -146,7 +146,7 @@ def test_split_block_meets_in_exact_frusta() -> None:
     assert pattern.cope.volume == pytest.approx(drafted_box(50, 40, 60, out), rel=1e-9)
     assert pattern.drag.volume == pytest.approx(drafted_box(50, 40, 20, out), rel=1e-9)
     assert pattern.drag.facets == 12
-    assert pattern.step_before_mm == pytest.approx(40.0 * TAN2 * math.sqrt(2.0), abs=1e-3)
+    assert pattern.step_before_mm == pytest.approx(40.0 * TAN2, abs=1e-3)
     assert pattern.step_mm < 1e-6
     own = drafted_box(50, 40, 20, 20.0 * TAN2)
     assert pattern.parting_match_mm3 == pytest.approx(pattern.drag.volume - own, rel=1e-6)
@@ -159,7 +159,9 @@ def test_step_is_kept_on_request() -> None:
     cope, drag = Solid.box((0, 0, -20), (50, 40, 60)).split_by_plane()
     pattern = draft_pattern(cope, drag, 2.0, match="step")
     assert pattern.parting_match_mm3 == 0.0
-    assert pattern.step_mm == pattern.step_before_mm > 1.39
+    # square to the walls 40 tan 2; the mitred corners lie further apart by the diagonal
+    assert pattern.step_mm == pattern.step_before_mm == pytest.approx(40.0 * TAN2, abs=1e-3)
+    assert pattern.step_corner_mm == pytest.approx(40.0 * TAN2 * math.sqrt(2.0), abs=1e-3)
 
 
 def test_faces_on_the_parting_are_no_mismatch() -> None:

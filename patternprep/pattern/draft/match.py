@@ -65,6 +65,9 @@ class Matched:
     drag: Solid
     step_before_mm: float
     step_mm: float
+    """Square to the walls."""
+    step_corner_mm: float
+    """The largest distance between the outlines, which at a mitred corner is more."""
 
 
 def match_halves(cope: DraftedHalf, drag: DraftedHalf, corner: Corner, *, taper: bool) -> Matched:
@@ -80,10 +83,10 @@ def match_halves(cope: DraftedHalf, drag: DraftedHalf, corner: Corner, *, taper:
     outlines = [area_of_rings(base_rings(s)) for s in solids]
     arounds = _arounds(halves, outlines, far, overhang)
     if arounds is None:
-        return Matched(solids[0], solids[1], 0.0, 0.0)
-    before = _step(outlines, arounds)
-    if not taper or before <= CLOSE_ENOUGH_MM:
-        return Matched(solids[0], solids[1], before, before)
+        return Matched(solids[0], solids[1], 0.0, 0.0, 0.0)
+    before, corner_mm = _step(outlines, arounds)
+    if not taper or corner_mm <= CLOSE_ENOUGH_MM:
+        return Matched(solids[0], solids[1], before, before, corner_mm)
     for way in ("taper", *["bead"] * _BEAD_ROUNDS):
         goals = _goals(outlines, arounds)
         for i in (0, 1):
@@ -99,7 +102,7 @@ def match_halves(cope: DraftedHalf, drag: DraftedHalf, corner: Corner, *, taper:
                 )
                 outlines[i] = area_of_rings(base_rings(solids[i]))
     solids = [corners_joined(solid) for solid in solids]
-    return Matched(solids[0], solids[1], before, _step(outlines, arounds))
+    return Matched(solids[0], solids[1], before, *_step(outlines, arounds))
 
 
 def _added(solid: Solid, more: list[Solid], lean_deg: float, rules: SkirtRules) -> Solid:
@@ -171,10 +174,29 @@ def _gap(goal: shapely.Geometry, own: shapely.Geometry) -> float:
     return float(boundary_segments(own).distance(points).max())
 
 
-def _step(outlines: list[shapely.Geometry], arounds: list[shapely.Geometry]) -> float:
-    """Largest distance between the outlines beside walls that pass through."""
+def _step(outlines: list[shapely.Geometry], arounds: list[shapely.Geometry]) -> tuple[float, float]:
+    """Largest step between the outlines beside walls that pass through, and at their corners.
+
+    Square to its walls an outline's own points lie as far from the goal as the step is; the goal's
+    corners lie further out.
+    """
     goals = _goals(outlines, arounds)
-    return max(_gap(goals[i], outlines[i]) for i in (0, 1))
+    walls = max(_beside(outlines[i], goals[i]) for i in (0, 1))
+    corners = max(_gap(goals[i], outlines[i]) for i in (0, 1))
+    return min(walls, corners), corners
+
+
+def _beside(own: shapely.Geometry, goal: shapely.Geometry) -> float:
+    """Largest distance from the outline to the goal's, where that stands further out."""
+    more = shapely.difference(goal, own)
+    if more.area <= 0.0:
+        return 0.0
+    rim = shapely.intersection(shapely.boundary(own), shapely.boundary(more))
+    longest = max(_GAP_EVERY_MM, float(shapely.length(rim)) / _MOST_GAPS)
+    points = shapely.get_coordinates(shapely.segmentize(rim, longest))
+    if not len(points):
+        return 0.0
+    return float(boundary_segments(goal).distance(points).max())
 
 
 def _tapered(

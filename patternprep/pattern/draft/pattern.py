@@ -46,9 +46,12 @@ class DraftedPattern:
     """Where the angle varies: places on walls, and the angle asked of each."""
     min_angle: float
     step_before_mm: float
-    """Largest distance between the halves' outlines where a wall passes through the parting."""
+    """Largest step, square to the walls, between the halves' outlines where a wall passes through
+    the parting."""
     step_mm: float
     """The same after matching."""
+    step_corner_mm: float
+    """Largest distance between the outlines there after matching, corners included."""
     methods: tuple[str, ...]
     """How each half's walls were built; other than 'strips' is a slower, surer way."""
 
@@ -108,12 +111,13 @@ def draft_pattern(
     if not halves:
         raise GeometryFault("Neither half of the pattern holds any material to draft.")
     solids = {name: half.solid for name, half in halves.items()}
-    before = after = 0.0
+    before = after = corner_mm = 0.0
     if len(halves) == 2:
         progress("matching the halves on the parting")
         matched = match_halves(halves["cope"], halves["drag"], corner, taper=match == "taper")
         solids["cope"], solids["drag"] = matched.cope, matched.drag
         before, after = matched.step_before_mm, matched.step_mm
+        corner_mm = matched.step_corner_mm
     volumes: dict[str, HalfVolumes] = {}
     walls: list[WallRecord] = []
     pairs = []
@@ -143,6 +147,7 @@ def draft_pattern(
         min_angle=min(half.min_angle for half in halves.values()),
         step_before_mm=before,
         step_mm=after,
+        step_corner_mm=corner_mm,
         methods=tuple(half.method for half in halves.values()),
     )
 
