@@ -5,9 +5,17 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from patternprep.proof.words import figure_text
+from patternprep.proof.words import figure_text, limit_text
 from patternprep.report.cores import cores_text
-from patternprep.report.layout import bullets, heading, pairs, size_text, without_sources
+from patternprep.report.layout import (
+    bullets,
+    degrees_text,
+    heading,
+    pairs,
+    size_text,
+    told_row,
+    without_sources,
+)
 from patternprep.report.metal import metal_text, steps_text
 
 __all__ = ["estimate_text", "kit_text"]
@@ -98,10 +106,12 @@ def _allowances(figures: dict[str, Any]) -> list[tuple[str, str]]:
         )
     if any(factor != 1.0 for factor in rapping["factors"]):
         x, y, _ = rapping["factors"]
+        by_rule = rapping["per_side"] == "rule"
+        asked = "by the rule for small work" if by_rule else f"{rapping['per_side']} a side"
         rows.append(
             (
                 "rapping",
-                f"{rapping['per_side']} a side: plan x {x:.6f} and x {y:.6f} (mould x and y)",
+                f"{asked}: plan x {x:.6f} and x {y:.6f} (mould x and y)",
             )
         )
     if camber is not None:
@@ -122,13 +132,11 @@ def _allowances(figures: dict[str, Any]) -> list[tuple[str, str]]:
 
 
 def _draft_words(draft: dict[str, Any]) -> str:
+    corners = f"{draft['corner']} corners"
     if not draft["walls"]:
-        return f"{draft['angle_deg']:g} degrees, {draft['corner']} corners"
+        return f"{degrees_text(draft['angle_deg'], draft['angle_deg'])}, {corners}"
     angles = [wall["angle_deg"] for wall in draft["walls"]]
-    return (
-        f"{min(angles):g} to {max(angles):g} degrees by wall height and side, "
-        f"{draft['corner']} corners"
-    )
+    return f"{degrees_text(min(angles), max(angles))} by wall height and side, {corners}"
 
 
 def _added(figures: dict[str, Any]) -> str:
@@ -150,13 +158,14 @@ def _warned(figures: dict[str, Any]) -> str:
 def _proof_summary(rows: list[dict[str, Any]]) -> str:
     """How many lines hold, and those that say how near the limits it comes."""
     telling = [row for row in rows if row["limit"] and row["figure"]]
-    lines = [f"  All {len(rows)} lines hold; 'patternprep check' shows them. Not zero are:"]
-    lines += [
-        f"  {row['name']:<48.48}{figure_text(row['figure']):>11} of {row['limit']:g} {row['unit']}"[
-            :80
-        ]
-        for row in telling
-    ]
+    head = f"  All {len(rows)} lines hold; 'patternprep check' shows them."
+    if not telling:
+        return head
+    lines = [f"{head} Not zero are:"]
+    for row in telling:
+        limit = limit_text(row["limit"], row["unit"], least=row.get("limit_is") == "least")
+        value = f"{figure_text(row['figure']):>10}, {limit}"
+        lines.append(told_row("  ", row["name"], 43, value))
     return "\n".join(lines)
 
 

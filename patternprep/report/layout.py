@@ -6,7 +6,17 @@ import re
 import textwrap
 from collections.abc import Iterable, Sequence
 
-__all__ = ["WIDTH", "bullets", "heading", "pairs", "sentence", "size_text", "without_sources"]
+__all__ = [
+    "WIDTH",
+    "bullets",
+    "degrees_text",
+    "heading",
+    "pairs",
+    "sentence",
+    "size_text",
+    "told_row",
+    "without_sources",
+]
 
 WIDTH = 80
 
@@ -53,7 +63,25 @@ def pairs(rows: Sequence[tuple[str, str]], label_width: int = 22) -> str:
     return "\n".join(lines)
 
 
+def told_row(mark: str, name: str, width: int, value: str) -> str:
+    """Mark, name and value in columns; what is too long for one line takes another, uncut."""
+    line = f"{mark}{name:<{width}}{value}".rstrip()
+    if len(name) < width and len(line) <= WIDTH:
+        return line
+    below = f"{'':{len(mark) + width}}{value}".rstrip()
+    if len(below) > WIDTH:
+        below = value.strip().rjust(WIDTH)
+    return _filled(name, mark, " " * len(mark)) + "\n" + below
+
+
 def size_text(size: Sequence[float]) -> str:
     """'120.0 x 80.0 x 25.4 mm'."""
     digits = 1 if max(size) >= 10.0 else 4
     return " x ".join(f"{side:.{digits}f}" for side in size) + " mm"
+
+
+def degrees_text(low: float, high: float) -> str:
+    """'1 to 3 degrees', '1 degree'."""
+    if f"{low:g}" != f"{high:g}":
+        return f"{low:g} to {high:g} degrees"
+    return f"{low:g} degree{'' if f'{low:g}' == '1' else 's'}"

@@ -58,6 +58,13 @@ def test_overlapping_bodies_are_united_and_the_change_told():
     assert result.mendings[0].volume_mm3 == pytest.approx(-125.0)
 
 
+def test_one_body_inside_another_is_told_as_one():
+    result = mended(joined(box(), box((2, 2, 2), (8, 8, 8))))
+    assert result.warnings[0].startswith("1 body lies wholly inside another and is taken as solid")
+    more = mended(joined(box(), box((1, 1, 1), (4, 4, 4)), box((5, 5, 5), (8, 8, 8))))
+    assert more.warnings[0].startswith("2 bodies lie wholly inside others and are taken")
+
+
 def test_a_body_inside_a_body_is_an_overlap():
     result = mended(joined(box(), box((2, 2, 2), (8, 8, 8))))
     assert result.mesh.volume == pytest.approx(6000.0)

@@ -46,6 +46,22 @@ def test_odd_sizes_are_warned_of_with_the_option_to_use(tmp_path, scale, warned)
         assert " mm" in part.warnings[0]
 
 
+def test_a_size_over_ten_metres_is_told_in_plain_figures(tmp_path):
+    part = read_part(saved(tmp_path / "a.stl", binary_stl(PART * np.float32(500.0))))
+    assert part.warnings[0].startswith("The part is 5000 x 10000 x 15000 mm in size")
+
+
+def test_an_open_part_is_told_with_its_edges_and_its_place_once(tmp_path):
+    path = saved(tmp_path / "a.stl", binary_stl(np.delete(PART, [0, 5, 9, 11], axis=0)))
+    with pytest.raises(MeshFault) as caught:
+        read_part(path)
+    message = caught.value.message
+    places = [text.split(" mm")[0] for text in message.split("at (")[1:]]
+    assert len(places) == len(set(places)) == 1
+    assert message.count(" edges ") == 1
+    assert "every edge must be shared by two facets" in message
+
+
 def test_hollows_are_not_bodies(tmp_path):
     shape = joined(box(), turned(box((1, 1, 1), (4, 4, 4))), box((50, 0, 0), (60, 9, 9)))
     assert read_part(saved(tmp_path / "a.stl", binary_stl(soup(shape)))).bodies == 2

@@ -69,10 +69,10 @@ def test_the_unit_is_the_files_own(tmp_path, unit, mm):
 def test_conflicting_units_are_refused_and_agreeing_ones_taken(tmp_path):
     path = package(tmp_path / "a.3mf", model_xml(ONE, '<item objectid="1"/>', 'unit="inch"'))
     for other in ("cm", "mm"):
-        with pytest.raises(UsageFault, match=f"states its own unit, inch, which '{other}'"):
+        with pytest.raises(UsageFault, match=f"states its own unit, in, which '{other}'"):
             read_part(path, units=other)
     assert read_part(path, units="in").size_mm == pytest.approx((25.4, 50.8, 76.2))
-    assert read_part(path).unit == "inch"
+    assert read_part(path).unit == "in"
 
 
 def test_items_components_and_nested_transforms(tmp_path):

@@ -222,9 +222,12 @@ def _refusal(what: str, report: MeshReport, when: str, work: Work | None = None)
     left = ""
     if work is not None:
         now = check_mesh(work.mesh)
-        if now.bad_edges:
+        if now.bad_edges == report.bad_edges and now.where == report.where:
+            left = f" (mending up to {work.tried:.2g} mm does not close it)"
+        elif now.bad_edges:
+            edges = "1 edge stays" if now.bad_edges == 1 else f"{now.bad_edges} edges stay"
             left = (
-                f" ({now.bad_edges} edges stay unsound after mending up to {work.tried:.2g} mm"
+                f" ({edges} unsound after mending up to {work.tried:.2g} mm"
                 f"{'' if now.where is None else ', the first at ' + format_point(list(now.where))})"
             )
     return MeshFault(

@@ -132,10 +132,13 @@ def _warn_of_inner_bodies(work: Work, shells: Shells, parent: IntArray) -> None:
     inner = np.flatnonzero(outward & (parent >= 0) & outward[parent])
     if len(inner):
         place = format_point([float(c) for c in shells.bounds[inner[0]].mean(axis=0)])
-        work.warnings.append(
-            f"{len(inner)} bodies lie wholly inside others and are taken as solid metal, the first "
-            f"at {place}; a hollow must have its facets facing inwards."
+        told = (
+            f"1 body lies wholly inside another and is taken as solid metal, at {place}"
+            if len(inner) == 1
+            else f"{len(inner)} bodies lie wholly inside others and are taken as solid metal, the "
+            f"first at {place}"
         )
+        work.warnings.append(f"{told}; a hollow must have its facets facing inwards.")
 
 
 def _parents(work: Work, shells: Shells) -> IntArray:

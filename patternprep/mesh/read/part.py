@@ -84,10 +84,10 @@ def _bodies(
 ) -> tuple[list[Mesh], str, tuple[str, ...]]:
     """Meshes in mm, equal corners of each made one vertex; the unit; warnings."""
     if kind == "3MF":
-        from patternprep.mesh.read.threemf import MM_PER_3MF_UNIT, read_3mf
+        from patternprep.mesh.read.threemf import read_3mf
 
         found = read_3mf(path, facet_limit=facet_limit)
-        if units is not None and MM_PER_UNIT[units] != MM_PER_3MF_UNIT[found.unit]:
+        if units is not None and MM_PER_UNIT[units] != MM_PER_UNIT[found.unit]:
             raise UsageFault(
                 f"{path} states its own unit, {found.unit}, which '{units}' contradicts; leave "
                 f"--units out, or export the part in {units}."
@@ -135,7 +135,7 @@ def _joined(bodies: list[Mesh]) -> Mesh:
 def _size_warnings(path: Path, mesh: Mesh, kind: str, unit: str) -> tuple[str, ...]:
     """Warnings on size; MeshFault for a part without thickness or out of all measure."""
     size = mesh.size
-    told = " x ".join(f"{s:.4g}" for s in size) + " mm"
+    told = " x ".join(f"{s:.0f}" if s >= 1000.0 else f"{s:.4g}" for s in size) + " mm"
     if float(size.max()) == 0.0 or float(size.min()) <= 1e-7 * float(size.max()):
         raise MeshFault(
             f"{path} is flat ({told}); a part needs thickness, so export the solid body.",

@@ -24,18 +24,23 @@ import numpy as np
 from patternprep.errors import FileFault
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.mesh.read.stl import check_facet_count
+from patternprep.units import MM_PER_UNIT
 
-__all__ = ["MM_PER_3MF_UNIT", "ThreeMf", "read_3mf"]
+__all__ = ["TRADE_UNIT", "ThreeMf", "read_3mf"]
 
-MM_PER_3MF_UNIT = {
-    "micron": 0.001,
-    "millimeter": 1.0,
-    "centimeter": 10.0,
-    "inch": 25.4,
-    "foot": 304.8,
-    "meter": 1000.0,
+TRADE_UNIT = {
+    "micron": "um",
+    "millimeter": "mm",
+    "centimeter": "cm",
+    "inch": "in",
+    "foot": "ft",
+    "meter": "m",
 }
-"""Source: 3MF Core Specification 1.3, 3.4 (model unit)."""
+"""A file's units as the trade writes them and --units takes them.
+
+Source: 3MF Core Specification 1.3, 3.4 (model unit).
+"""
+
 
 _CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
 _PRODUCTION = "http://schemas.microsoft.com/3dmanufacturing/production/2015/06"
@@ -243,7 +248,7 @@ class _Reader:
 
     def on_model(self, given: dict[str, str]) -> None:
         self.model.unit = given.get("unit", "millimeter")
-        if self.model.unit not in MM_PER_3MF_UNIT:
+        if self.model.unit not in TRADE_UNIT:
             raise self.package.fault(f"states the unknown unit '{self.model.unit[:40]}'")
         for prefix in given.get("requiredextensions", "").split():
             space = self.prefixes.get(prefix, prefix)
@@ -302,7 +307,7 @@ def _transform(text: str | None) -> FloatArray:
 
 def _build(package: _Package, root: _Model) -> ThreeMf:
     """Place every build item's meshes."""
-    scale = MM_PER_3MF_UNIT[root.unit]
+    scale = MM_PER_UNIT[TRADE_UNIT[root.unit]]
     placed: list[tuple[_Object, FloatArray, str]] = []
     skipped: set[str] = set()
     facets = visits = 0
@@ -336,7 +341,7 @@ def _build(package: _Package, root: _Model) -> ThreeMf:
         raise package.fault("builds nothing (no build item with a mesh)")
     warnings = [f"Objects of type '{k}' in the file were left out." for k in sorted(skipped)]
     bodies = tuple(_body(package, *p) for p in placed)
-    return ThreeMf(bodies, root.unit, tuple(warnings))
+    return ThreeMf(bodies, TRADE_UNIT[root.unit], tuple(warnings))
 
 
 def _body(package: _Package, body: _Object, matrix: FloatArray, key: str) -> Mesh:
