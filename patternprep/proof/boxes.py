@@ -41,6 +41,7 @@ def box_lines(scene: Scene) -> list[ProofLine]:
             lines += _around(box, core)
         if pieces:
             lines.append(_fit(pieces, core))
+            lines.append(_together(pieces, core))
     strays = {box.core for box in scene.kit.boxes} - {core.name for core in scene.kit.cores}
     if scene.kit.boxes:
         lines.append(at_most("boxes of no core", len(strays), 0, "boxes"))
@@ -125,6 +126,24 @@ def _fit(pieces: Sequence[BoxFile], core: CoreFile) -> ProofLine:
     figure = float(apart[worst]) if worst >= 0 else 0.0
     spot = points[worst] if worst >= 0 else None
     return at_most(f"cavity of the box of {core.name}", figure, FIT_MM, "mm", spot)
+
+
+def _together(pieces: Sequence[BoxFile], core: CoreFile) -> ProofLine:
+    """How deep the pieces of a box reach into each other when they are put together, mm."""
+    worst, spot = 0.0, None
+    for box in pieces:
+        grid, tree = PlanGrid(box.mesh.triangles), FacetTree(box.mesh.triangles)
+        for other in (one for one in pieces if one is not box):
+            way = box.matrix @ np.linalg.inv(other.matrix)
+            points = surface_points(other.mesh) @ way[:3, :3].T + way[:3, 3]
+            inside = points[covered(grid, points)]
+            if not len(inside):
+                continue
+            depth, _ = tree.distance(inside, _FAR_MM)
+            most = int(np.argmax(depth))
+            if depth[most] > worst:
+                worst, spot = float(depth[most]), _back(box, inside[most])
+    return at_most(f"pieces of the box of {core.name} go together", worst, FIT_MM, "mm", spot)
 
 
 def _back(box: BoxFile, point: FloatArray) -> FloatArray:

@@ -12,6 +12,7 @@ from patternprep.mesh.mesh import FloatArray
 from patternprep.proof.contain import intervals
 from patternprep.proof.line import ProofLine, at_most
 from patternprep.proof.model import Scene
+from patternprep.proof.plan import PlanGrid
 from patternprep.proof.stocked import rounds_between
 
 __all__ = ["cause_lines", "stock_of"]
@@ -24,8 +25,7 @@ _BY_LINES = 5e-3
 def cause_lines(scene: Scene) -> list[ProofLine]:
     """Stock, filled undercuts and matching as told against what the part and the job give.
 
-    Faces that the proof cannot build anew (cones, spheres, free-form) leave out the first two,
-    and holes that are closed the second.
+    Faces that the proof cannot build anew (cones, spheres, free-form) leave out the first two.
     """
     figures = scene.kit.figures
     casting = max(abs(figures.number("casting.volume_mm3")), 1e-300)
@@ -35,11 +35,10 @@ def cause_lines(scene: Scene) -> list[ProofLine]:
         off = abs(stock - figures.number("volumes_mm3.stock")) / casting
         doubt /= casting
         lines.append(at_most("stock as the part gives it", off, _EXACT + doubt, "of volume"))
-        if not scene.closed[0]:
-            filled = _filled(scene)
-            off = abs(filled - figures.number("volumes_mm3.undercut_filled")) / casting
-            limit = _BY_LINES + 2.0 * doubt
-            lines.append(at_most("undercuts as the part gives them", off, limit, "of volume"))
+        filled = _filled(scene)
+        off = abs(filled - figures.number("volumes_mm3.undercut_filled")) / casting
+        limit = _BY_LINES + 2.0 * doubt
+        lines.append(at_most("undercuts as the part gives them", off, limit, "of volume"))
     if len(scene.halves) < 2 or figures.text("parting.match") != "taper":
         off = abs(figures.number("volumes_mm3.parting_match")) / casting
         lines.append(at_most("no matching where there is none", off, _EXACT, "of volume"))
@@ -83,9 +82,17 @@ def _along(moves: FloatArray, normals: FloatArray) -> FloatArray:
 
 
 def _filled(scene: Scene) -> float:
-    """Metal under the stocked part's own crest down to the parting, beside the part, mm3 cold."""
+    """Metal under the stocked part's own crest down to the parting, beside the part, mm3 cold.
+
+    Holes that are closed count as part: their bodies are added, walls against walls.
+    """
     lines, area = scene.lines
-    line, low, high = intervals(scene.stocked_hits(lines), len(lines))
+    if scene.closed[0]:
+        bodies = [hole.body(scene.stocked) for hole in scene.closed[0]]
+        hits = PlanGrid(np.concatenate([scene.stocked.triangles, *bodies])).hits(lines)
+    else:
+        hits = scene.stocked_hits(lines)
+    line, low, high = intervals(hits, len(lines))
     filled = 0.0
     for half in scene.halves:
         start = np.maximum(low if half.sign > 0.0 else -high, 0.0)

@@ -44,6 +44,8 @@ _BESIDE = 3.0
 _MOST = 12_000
 _LINES = 20_000
 _AT_MOUTH_MM = 0.002
+_UNSEEN = 0.2
+"""Share of the greatest box draft by which points beside the place may find less."""
 
 
 def core_lines(scene: Scene) -> list[ProofLine]:
@@ -105,6 +107,9 @@ def _lines_of(scene: Scene, core: CoreFile, hole: ClosedHole) -> list[ProofLine]
         deep, spot = _notched(points, hole.body(scene.stocked), core)
         name = f"{core.name} has no hollows"
         lines.append(at_most(name, deep, told + FILL_SLACK_MM, "mm", spot))
+        more = max(0.0, told - max(bare, deep))
+        name = f"greatest box draft of {core.name} told beyond what is found"
+        lines.append(at_most(name, more, FILL_SLACK_MM + _UNSEEN * told, "mm"))
     name = f"metal that box draft leaves at {core.name}"
     lines.append(at_most(name, max(told, bare), BOX_DRAFT_LIMIT_MM, "mm"))
     outside, spot = depth_outside(scene, _seat_points(core))
@@ -116,8 +121,8 @@ def _lines_of(scene: Scene, core: CoreFile, hole: ClosedHole) -> list[ProofLine]
 def _walls(scene: Scene, hole: ClosedHole) -> tuple[FloatArray, FloatArray | None]:
     """Points on the walls that the core should touch, and those of them on stock; (n, 3) each.
 
-    A stocked facet counts where its stock carries it; rounds and chamfers beside it, which may be
-    moved along or swallowed, are left out.
+    A stocked facet counts where its stock carries it; facets that hang on one, and rounds and
+    chamfers beside it, which may be moved along or swallowed, are left out.
     """
     part = scene.kit.part
     own = np.zeros(part.facets, dtype=bool)
@@ -132,7 +137,10 @@ def _walls(scene: Scene, hole: ClosedHole) -> tuple[FloatArray, FloatArray | Non
         excused = trimmed(part, scene.faces, some, points, to)
         ends.append(scene.to_mould(to[~excused]))
         own[facets] = False
-    still = np.flatnonzero(own)
+    held = np.zeros(len(part.vertices), dtype=bool)
+    for face in scene.faces:  # facets that hang on a stocked face by a corner go along with it
+        held[part.faces[face.facets]] = True
+    still = np.flatnonzero(own & ~held[part.faces].any(axis=1))
     for face in scene.faces:
         middles = part.triangles[still].mean(axis=1)
         reach = _BESIDE * face.amount_mm

@@ -144,6 +144,9 @@ def _print_volume_lines(scene: Scene, factor: float) -> list[ProofLine]:
         off = abs(hollow - metal - tell("volumes_mm3.box_draft", 0.0) * factor) / whole
         name = "box draft by the holes and the cores"
         lines.append(at_most(name, off, SHARE_LIMIT + doubt, "of volume"))
+    told = sum(core.stated.number("box_draft.volume_mm3") for core in scene.kit.cores)
+    off = abs(told - tell("volumes_mm3.box_draft", 0.0) * factor) / whole
+    lines.append(at_most("box draft core by core", off, SHARE_LIMIT, "of volume"))
     return lines
 
 
