@@ -19,7 +19,7 @@ def inspect_text(figures: dict[str, Any], *, most_faces: int = 20) -> str:
     """What ``inspect`` prints, at most 80 columns wide; ``most_faces`` 0 lists all."""
     blocks = [
         _part(figures),
-        heading("Faces by kind, largest first (names and points are what --stock takes)"),
+        heading("Faces: bores, bosses, then the largest of each kind (names are for --stock)"),
         _faces(figures["faces"], most_faces),
         *_holes(figures["holes"]),
         heading("Partings, best first (--pull and --parting decide)"),
@@ -48,7 +48,7 @@ def _part(figures: dict[str, Any]) -> str:
 
 
 def _faces(faces: list[dict[str, Any]], most: int) -> str:
-    shown = faces if most == 0 else faces[:most]
+    shown = _listed(faces, most or len(faces))
     rows = [f"  {'name':<9}{'cm2':>8}  {'what':<39}{'a point on it, mm'}"]
     for face in shown:
         point = ",".join(f"{c + 0.0:.1f}" for c in face["point"])
@@ -56,8 +56,23 @@ def _faces(faces: list[dict[str, Any]], most: int) -> str:
             f"  {face['name']:<9}{face['area_mm2'] / 100.0:>8.2f}  {_what(face):<38.38} {point}"
         )
     if len(shown) < len(faces):
-        rows.append(f"  and {len(faces) - len(shown)} smaller ones: --faces 0 lists all.")
+        rows.append(f"  and {len(faces) - len(shown)} more: --faces 0 lists all.")
     return "\n".join(row[:80].rstrip() for row in rows)
+
+
+def _listed(faces: list[dict[str, Any]], most: int) -> list[dict[str, Any]]:
+    """Bores and bosses first; the places left are shared by the other kinds, largest faces first.
+
+    The faces of a kind stand together and in the order in which they came.
+    """
+    first = [face for face in faces if face["kind"] in ("bore", "boss")]
+    others = [face for face in faces if face["kind"] not in ("bore", "boss")]
+    taken: list[tuple[int, float, str]] = []
+    for kind in {face["kind"] for face in others}:
+        same = sorted((f for f in others if f["kind"] == kind), key=lambda f: -f["area_mm2"])
+        taken += [(rank, -f["area_mm2"], f["name"]) for rank, f in enumerate(same)]
+    names = {name for *_, name in sorted(taken)[: max(0, most - len(first))]}
+    return [*first[:most], *(face for face in others if face["name"] in names)]
 
 
 def _holes(holes: list[dict[str, Any]]) -> list[str]:
