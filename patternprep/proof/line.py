@@ -18,7 +18,8 @@ Place = tuple[float, float, float]
 class ProofLine:
     """One thing proved or not.
 
-    ``figure`` is what was measured, ``limit`` what is allowed, both in ``unit``; ``where`` is the
+    ``figure`` is what was measured, ``limit`` what is allowed, both in ``unit``; the limit is the
+    most that passes or, with ``least``, the least; ``where`` is the
     worst place in mould-frame mm (for a fault of the part's own file: in the part's own axes), or
     None when the thing has no place.
     """
@@ -29,6 +30,7 @@ class ProofLine:
     limit: float
     unit: str
     where: Place | None = None
+    least: bool = False
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values, as they stand in figures.json."""
@@ -37,6 +39,7 @@ class ProofLine:
             "passed": self.passed,
             "figure": self.figure,
             "limit": self.limit,
+            "limit_is": "least" if self.least else "most",
             "unit": self.unit,
             "where": None if self.where is None else list(self.where),
         }
@@ -70,7 +73,7 @@ def above(
 ) -> ProofLine:
     """A line that passes when the figure is at least the limit."""
     figure, limit = float(figure), float(limit)
-    return ProofLine(name, figure >= limit, figure, limit, unit, _place(where))
+    return ProofLine(name, figure >= limit, figure, limit, unit, _place(where), least=True)
 
 
 def verdict(lines: Sequence[ProofLine]) -> bool:

@@ -9,7 +9,7 @@ from typing import Any
 from patternprep.proof.line import ProofLine
 from patternprep.units import format_point
 
-__all__ = ["failure_sentence", "figure_text", "place_text", "proof_rows"]
+__all__ = ["failure_sentence", "figure_text", "limit_text", "place_text", "proof_rows"]
 
 
 def proof_rows(lines: Sequence[ProofLine]) -> list[dict[str, Any]]:
@@ -23,7 +23,8 @@ def failure_sentence(kit: Path, lines: Sequence[ProofLine], *, written: bool = T
     first = failed[0]
     more = f" (and {len(failed) - 1} more)" if len(failed) > 1 else ""
     figure = (
-        f": {figure_text(first.figure)} {first.unit}, limit {first.limit:g} {first.unit}"
+        f": {figure_text(first.figure)} {first.unit}, "
+        f"must be {limit_text(first.limit, first.unit, least=first.least)}"
         if first.figure is not None and first.limit is not None
         else ""
     )
@@ -43,6 +44,11 @@ def figure_text(value: float | None) -> str:
     if value == 0.0 or 1e-3 <= abs(value) < 1e6:
         return f"{value:.4f}".rstrip("0").rstrip(".")
     return f"{value:.2e}"
+
+
+def limit_text(limit: float, unit: str, *, least: bool) -> str:
+    """'at most 0.05 mm', or 'at least 1.8 deg' where larger figures are the better ones."""
+    return f"at {'least' if least else 'most'} {limit:g} {unit}".rstrip()
 
 
 def place_text(where: Any) -> str:

@@ -48,7 +48,8 @@ def _rows(core: dict[str, Any], boxes: list[dict[str, Any]]) -> list[tuple[str, 
     rows.append(
         (
             "lift",
-            f"{core['lift_gross_n']:.1f} N gross, {core['lift_net_n']:.1f} N net of its weight",
+            f"{core['lift_gross_n']:.1f} N gross, {core['lift_net_n']:.1f} N net of the weight of "
+            "the part in the metal",
         )
     )
     bears = bearing["text"]
