@@ -207,7 +207,7 @@ def read_shop_file(path: Path) -> tuple[dict[str, Any], Place]:
     try:
         if path.stat().st_size > _LARGEST_BYTES:
             raise FileFault(f"{path} is larger than {_LARGEST_BYTES} bytes; give an alloy file.")
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")
     except OSError as fault:
         reason = fault.strerror or "it cannot be read"
         raise FileFault(f"{path}: {reason}; give the path of the shop's alloy file.") from fault

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from patternprep.errors import FileFault
+from patternprep.errors import FileFault, reason_of
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.mesh.read.stl import read_stl
 from patternprep.proof.figures import Figures
@@ -122,7 +122,9 @@ def _read(folder: Path, row: Figures, key: str, expected: str) -> tuple[Mesh, st
         with path.open("rb") as stream:
             return mesh, hashlib.file_digest(stream, "sha256").hexdigest()
     except OSError as error:
-        raise FileFault(f"{path} cannot be read ({error.strerror}); make the kit again.") from None
+        raise FileFault(
+            f"{path} cannot be read ({reason_of(error)}); check its permissions."
+        ) from None
 
 
 def _print(row: Figures) -> PrintTold:

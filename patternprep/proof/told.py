@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from patternprep.errors import FileFault
+from patternprep.errors import FileFault, reason_of
 from patternprep.proof.files import Figures, Kit
 from patternprep.proof.line import ProofLine, at_most
 from patternprep.proof.metal import metal_lines
@@ -107,5 +107,7 @@ def _file_line(kit: Kit, name: str, told: str) -> ProofLine:
         with path.open("rb") as stream:
             found = hashlib.file_digest(stream, "sha256").hexdigest()
     except OSError as error:
-        raise FileFault(f"{path} cannot be read ({error.strerror}); make the kit again.") from None
+        raise FileFault(
+            f"{path} cannot be read ({reason_of(error)}); check its permissions."
+        ) from None
     return at_most(f"{name} unchanged", float(found != told.lower()), 0, "changed")

@@ -106,3 +106,18 @@ def test_a_disk_that_takes_no_more_is_told_with_the_reason(tmp_path: Path) -> No
     assert "writing the kit failed (" in done.stderr
     assert "None" not in done.stderr
     assert list(tmp_path.iterdir()) == []
+
+
+def test_figures_that_may_not_be_read_are_no_reason_to_make_the_kit_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "figures.json").write_text("{}", encoding="utf-8")
+
+    def refused(*_: Any, **__: Any) -> str:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "read_text", refused)
+    assert code_of(monkeypatch, "check", tmp_path, "-q") == 3
+    told = capsys.readouterr().err
+    assert "figures.json cannot be read (Permission denied); check its permissions." in told
+    assert "make the kit again" not in told

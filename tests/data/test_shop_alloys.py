@@ -270,6 +270,15 @@ def test_not_toml(shop) -> None:
         load_alloys(shop("version = 1\nid = = 2\n"))
 
 
+def test_a_file_that_begins_with_a_byte_order_mark_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "shop.toml"
+    text = 'version = 1\r\n[alloy."LM25"]\r\ncontraction_percent = 1.2\r\n'
+    path.write_bytes(b"\xef\xbb\xbf" + text.encode())
+    contraction = load_alloys(path).find("LM25").contraction
+    assert contraction is not None
+    assert contraction.usual == 1.2
+
+
 def test_absent_file(tmp_path: Path) -> None:
     with pytest.raises(FileFault, match=r"nowhere\.toml"):
         load_alloys(tmp_path / "nowhere.toml")
