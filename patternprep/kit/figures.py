@@ -32,6 +32,8 @@ FIGURES_VERSION = 1
 
 SMALLEST_TOLD_MM3 = 1.0
 
+MOST_CLOSED_TOLD = 8
+
 
 def figures_of(
     plan: Plan, halves: Halves, pieces: Sequence[Piece], cores: Sequence[MadeCore]
@@ -199,6 +201,15 @@ def _draft(plan: Plan, halves: Halves) -> dict[str, Any]:
         "asked": plan.job.draft.angle,
         "corner": plan.job.draft.corner,
         "walls": [dict(wall) for wall in drafted.wall_figures()],
+        "closed": [
+            {
+                "place_in_part_mm": pocket.place,
+                "depth_mm": pocket.was_mm,
+                "open_mm": pocket.is_mm,
+                "through": pocket.through,
+            }
+            for pocket in halves.closed
+        ],
     }
 
 
@@ -258,13 +269,14 @@ def _stock(plan: Plan) -> dict[str, Any]:
 
 
 def _warnings(plan: Plan, halves: Halves) -> list[str]:
-    warnings = list(plan.read.warnings)
+    warnings = [*plan.read.warnings, *plan.told]
     for undercut in halves.undercuts:
         x, y, z = (float(c) for c in undercut.place)
         warnings.append(
             f"{undercut.kind} at ({x:.1f}, {y:.1f}, {z:.1f}) mm is filled with "
             f"{undercut.volume_mm3 / 1000.0:.3f} cm3 of metal: {undercut.advice}"
         )
+    warnings += _closed_warnings(halves)
     warnings += hole_warnings(plan)
     for row in plan.stock:
         radius = row.face.radius_mm
@@ -279,6 +291,28 @@ def _warnings(plan: Plan, halves: Halves) -> list[str]:
             "the walls, as asked."
         )
     return warnings
+
+
+def _closed_warnings(halves: Halves) -> list[str]:
+    """Slots and holes that draft closes: the first few by name, then how many more."""
+    told = []
+    for pocket in halves.closed[:MOST_CLOSED_TOLD]:
+        x, y, z = (c + 0.0 for c in np.round(pocket.place, 1))
+        what = "opening through to the parting" if pocket.through else "pocket"
+        left = (
+            "is closed altogether"
+            if pocket.is_mm <= 0.05
+            else f"is open only {pocket.is_mm:.1f} mm deep"
+        )
+        told.append(
+            f"{what} at ({x:.1f}, {y:.1f}, {z:.1f}) mm, {pocket.was_mm:.1f} mm deep on the part, "
+            f"{left} in the pattern, for the draft of its walls meets: give it less draft, core "
+            "it, pull another way, or leave it solid and machine it."
+        )
+    more = len(halves.closed) - MOST_CLOSED_TOLD
+    if more > 0:
+        told.append(f"{more} more narrow pockets are closed in part or altogether by draft.")
+    return told
 
 
 def plain(value: Any) -> Any:

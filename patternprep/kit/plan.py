@@ -15,7 +15,7 @@ from patternprep.kit.core_rules import CoreRules
 from patternprep.kit.cores import CorePlan, holes_to_core, plan_cores
 from patternprep.kit.job import Job
 from patternprep.kit.size import SizeAllowance, rapping_factors, size_allowance
-from patternprep.kit.stock import StockedFace, chosen_faces, stocked_faces
+from patternprep.kit.stock import StockedFace, chosen_faces, named_twice, stocked_faces
 from patternprep.mesh.mesh import Mesh
 from patternprep.mesh.read.part import PartRead, read_part
 from patternprep.mesh.read.stl import weld
@@ -79,6 +79,8 @@ class Plan:
     """Part plus stock in the mould frame, at pattern size, with its camber, mm."""
     cores: CorePlan | None
     """What becomes of its holes; None when no cores are wanted."""
+    told: tuple[str, ...] = ()
+    """What the user should know of how the job was understood."""
 
 
 def book_of(job: Job) -> AlloyBook:
@@ -131,12 +133,14 @@ def _decide(
     size = size_allowance(job, alloy, book, float(part.size.max()))
     all_faces = None
     chosen: list[Any] = []
+    told: list[str] = []
     if job.stock or size.master_stock_mm > 0.0:
         from patternprep.mesh.faces import find_faces
 
         progress("finding faces")
         all_faces = find_faces(part)
         chosen = chosen_faces(job, all_faces)
+        told += named_twice(job, all_faces)
     progress("choosing the parting")
     machined = tuple(
         MachinedFace(face.point, face.normal, face.area_mm2)
@@ -194,6 +198,7 @@ def _decide(
         bow=bow,
         in_mould=in_mould,
         cores=cores,
+        told=tuple(told),
     )
 
 

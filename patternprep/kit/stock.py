@@ -19,7 +19,7 @@ from patternprep.pattern.frame import rotation_to_z
 from patternprep.pattern.select import select_faces
 from patternprep.units import parse_fraction, parse_length
 
-__all__ = ["StockedFace", "chosen_faces", "stocked_faces"]
+__all__ = ["StockedFace", "chosen_faces", "named_twice", "stocked_faces"]
 
 LIES_UP = math.cos(math.radians(45.0))
 """A face lies up in the cope when its normal is within 45 degrees of straight up."""
@@ -47,6 +47,26 @@ def chosen_faces(job: Job, faces: FaceSet) -> list[tuple[Face, str]]:
             chosen.pop(face.name, None)
             chosen[face.name] = (face, row.amount)
     return list(chosen.values())
+
+
+def named_twice(job: Job, faces: FaceSet) -> list[str]:
+    """What is to be told where two requests for stock name the same face with other amounts."""
+    last: dict[str, int] = {}
+    over: dict[tuple[int, int], list[str]] = {}
+    for i, row in enumerate(job.stock):
+        for face in select_faces(faces, row.face):
+            before = last.get(face.name)
+            if before is not None and job.stock[before].amount != row.amount:
+                over.setdefault((before, i), []).append(face.name)
+            last[face.name] = i
+    told = []
+    for (before, i), names in over.items():
+        first, second = job.stock[before], job.stock[i]
+        told.append(
+            f"Stock is asked on {', '.join(names)} as '{first.face}={first.amount}' and again as "
+            f"'{second.face}={second.amount}': the later one, {second.amount}, is taken."
+        )
+    return told
 
 
 def stocked_faces(
