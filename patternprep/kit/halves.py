@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from patternprep.errors import UsageFault
 from patternprep.formulas.draft_angle import draft_rule
@@ -11,7 +13,9 @@ from patternprep.mesh.kernel import Solid
 from patternprep.pattern.cores.seat import SeatedPattern, seat_cores
 from patternprep.pattern.draft import (
     AngleRule,
+    ClosedPocket,
     DraftedPattern,
+    closed_pockets,
     constant_angle,
     draft_pattern,
 )
@@ -34,6 +38,8 @@ class Halves:
     seated: SeatedPattern
     """The same with the seats of core prints: the pattern."""
     undercuts: tuple[Undercut, ...]
+    closed: tuple[ClosedPocket, ...]
+    """Pockets that draft closes from their bottom up, in part axes and at casting size."""
 
 
 def make_halves(plan: Plan, progress: Progress = silent) -> Halves:
@@ -65,7 +71,32 @@ def make_halves(plan: Plan, progress: Progress = silent) -> Halves:
         plan.job.draft.corner,
         progress,
     )
-    return Halves(drafted, seated, tuple(undercuts))
+    closed = _closed(plan, drafted)
+    return Halves(drafted, seated, tuple(undercuts), closed)
+
+
+def _closed(plan: Plan, drafted: DraftedPattern) -> tuple[ClosedPocket, ...]:
+    """Pockets of both halves that draft closes, in part axes, the deepest loss first."""
+    mirror = np.diag([1.0, 1.0, -1.0, 1.0])
+    up = plan.frame.matrix[:3, :3] @ np.asarray(plan.chosen.pull)
+    factor = float(np.linalg.norm(up))
+    found = []
+    halves = [half for half in (drafted.cope, drafted.drag) if half is not None]
+    for half, (filled, _) in zip(halves, drafted.filled_pairs, strict=True):
+        below = half is drafted.drag
+        solids = [one.transform(mirror) if below else one for one in (filled, half)]
+        for pocket in closed_pockets(*solids):
+            x, y, z = pocket.place
+            x, y, z = (float(c) for c in plan.frame.to_part(np.array([x, y, -z if below else z])))
+            found.append(
+                replace(
+                    pocket,
+                    place=(x, y, z),
+                    was_mm=pocket.was_mm / factor,
+                    is_mm=pocket.is_mm / factor,
+                )
+            )
+    return tuple(sorted(found, key=lambda pocket: pocket.is_mm - pocket.was_mm))
 
 
 def _cut(whole: Solid, low: float, high: float) -> tuple[Solid | None, Solid | None]:
