@@ -115,8 +115,18 @@ def without_core(
     """
     if plan.asked_for(void):
         raise fault
-    left = [_left(c, str(fault)) if c.void is void else c for c in plan.choices]
-    return _built(replace(plan, choices=tuple(left)), in_mould, rules)
+    left = tuple(_left(c, str(fault)) if c.void is void else c for c in plan.choices)
+    if all(c.fate == "solid" for c in left if c.void is void):
+        # the same holes stay closed: nothing needs to be closed anew
+        cores = [core for core in plan.cores if core.void is not void]
+        hollows = [core.hollow for core in plan.cores if core.void is void]
+        return replace(
+            plan,
+            choices=left,
+            cores=tuple(replace(core, name=f"core-{i + 1}") for i, core in enumerate(cores)),
+            solids=(*plan.solids, *hollows),
+        )
+    return _built(replace(plan, choices=left), in_mould, rules)
 
 
 def _built(plan: CorePlan, in_mould: Mesh, rules: CoreRules) -> CorePlan:

@@ -11,10 +11,13 @@ import shutil
 from collections.abc import Callable
 from hashlib import sha256
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from patternprep.errors import PatternprepError
 from patternprep.kit.job import build_job
@@ -267,3 +270,81 @@ def test_cores_are_set_from_the_lowest_up(tmp_path: Path) -> None:
         c["name"]: min(p["core_rings_mm"][1][0][2] for p in c["prints"]) for c in figures["cores"]
     }
     assert figures["setting_order"] == sorted(lowest, key=lambda name: lowest[name])
+
+
+def pocketed() -> Solid:
+    """A block bored 30 along x, with three blind pockets from the bore outward, 50 degrees apart
+    and one behind the other, so that no flat parting of a box lets the core go."""
+    block = Solid.box((-60.0, -40.0, -40.0), (60.0, 40.0, 40.0))
+    block = block - bar(15.0, -61.0, 61.0).transform(TURN_Y)
+    for x, degrees in ((-35.0, 0.0), (0.0, 50.0), (35.0, 100.0)):
+        c, s = math.cos(math.radians(degrees)), math.sin(math.radians(degrees))
+        turn = np.array([[1, 0, 0, x], [0, c, -s, 0], [0, s, c, 0], [0, 0, 0, 1.0]])
+        block = block - bar(8.0, 0.0, 32.0).transform(turn)
+    return block
+
+
+def test_a_hole_whose_core_no_box_makes_is_left_without_and_told(tmp_path: Path) -> None:
+    kit, figures = made(tmp_path, pocketed(), parting={"pull": "+z", "plane": "0 mm"})
+    assert [line.name for line in prove_kit(kit) if not line.passed] == []
+    assert figures["cores"] == []
+    assert figures["volumes_mm3"]["left_solid"] > polygon_area(15.0) * 120.0
+    told = [words for words in figures["warnings"] if "no core can be made for it" in words]
+    assert len(told) == 1
+    assert "No core box with a flat parting makes the core" in told[0]
+
+
+def test_a_core_that_is_asked_for_and_no_box_makes_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(PatternprepError, match="No core box with a flat parting"):
+        made(
+            tmp_path,
+            pocketed(),
+            parting={"pull": "+z", "plane": "0 mm"},
+            cores={"holes": ["bore 1"]},
+        )
+    assert not (tmp_path / "kit").exists()
+
+
+def test_a_low_hole_in_a_web_is_made_by_sand(tmp_path: Path) -> None:
+    """A hole 30 wide through a web 6 thick."""
+    web = Solid.box((-50.0, -50.0, -6.0), (50.0, 50.0, 0.0)) - bar(15.0, -7.0, 1.0)
+    kit, figures = made(tmp_path, web, parting={"pull": "+z", "plane": "top"})
+    assert [line.name for line in prove_kit(kit) if not line.passed] == []
+    assert figures["cores"] == []
+    assert figures["volumes_mm3"]["left_solid"] == 0.0
+
+
+# -- random poses --------------------------------------------------------------------------------
+
+POSED: dict[str, Callable[[], Solid]] = {
+    "level bore": lambda: (
+        Solid.box((-40.0, -40.0, -55.0), (40.0, 40.0, 55.0)) - bar(22.0, -56.0, 56.0)
+    ).transform(TURN_Y),
+    "upright bore": lambda: (
+        Solid.box((-50.0, -40.0, -45.0), (50.0, 40.0, 45.0)) - bar(14.0, -46.0, 46.0)
+    ),
+    "blind bore": lambda: (
+        Solid.box((-50.0, -40.0, -45.0), (50.0, 40.0, 45.0)) - bar(14.0, -46.0, 30.0)
+    ),
+}
+
+
+@pytest.mark.parametrize("name", POSED)
+@given(
+    degrees=st.floats(0.0, 360.0),
+    scale=st.floats(0.6, 4.0),
+    shift=st.tuples(*[st.floats(-500.0, 500.0)] * 2),
+)
+@settings(max_examples=2, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+def test_a_cored_part_is_proved_however_it_lies(
+    name: str, degrees: float, scale: float, shift: tuple[float, float]
+) -> None:
+    c, s = scale * math.cos(math.radians(degrees)), scale * math.sin(math.radians(degrees))
+    pose = np.array([[c, -s, 0, shift[0]], [s, c, 0, shift[1]], [0, 0, scale, 0], [0, 0, 0, 1.0]])
+    with TemporaryDirectory() as folder:
+        kit, figures = made(
+            Path(folder), POSED[name]().transform(pose), parting={"pull": "+z", "plane": "0 mm"}
+        )
+        assert [line.name for line in prove_kit(kit) if not line.passed] == []
+        assert len(figures["cores"]) == 1
+        assert figures["cores"][0]["bodies"] == 1

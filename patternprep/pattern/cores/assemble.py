@@ -34,6 +34,9 @@ SizeRule = Callable[[Opening, Side], PrintSize]
 TOUCH_MM3 = 1e-2
 """Bodies that share less than this do not run into each other."""
 
+FILM_MM3 = 1e-6
+"""Shells of less than this between bodies that touch are rounding."""
+
 UNEQUAL = 1.3
 """By how much longer one print is made where equal ones would let the core go in turned over."""
 
@@ -170,10 +173,17 @@ def _assembled(
         void=void,
         hollow=hollow,
         prints=tuple(prints),
-        solid=union_all([hollow, *(p.core for p in prints)]),
+        solid=_without_films(union_all([hollow, *(p.core for p in prints)])),
         seats=union_all([p.seat for p in prints]),
         keyed=keyed,
     )
+
+
+def _without_films(solid: Solid) -> Solid:
+    """Without the empty films that stay where lid and print meet in corners that are rounded."""
+    bodies = solid.bodies()
+    kept = [body for body in bodies if abs(body.volume) > FILM_MM3]
+    return solid if len(kept) == len(bodies) else union_all(kept)
 
 
 def check_apart(filled: Solid, cores: Sequence[CoreBody]) -> None:

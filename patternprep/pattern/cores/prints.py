@@ -33,6 +33,9 @@ SUNK_MM = 0.5
 SLIMMEST = 0.3
 """The outer end of a print keeps at least this share of its section's width."""
 
+SAME_SHARE = 1e-12
+"""Points nearer than this share of their coordinates are one point."""
+
 OFF_AXIS = 0.02
 """A level mouth lies on the parting when its centre is nearer than this share of its height."""
 
@@ -125,7 +128,7 @@ def make_print(opening: Opening, size: PrintSize, flat: FloatArray | None = None
         return _offset(plan, by, section, opening)
 
     end = offset(section, -narrow * length)
-    core = (ring(section, 0.0), ring(end, length))
+    core = (_on_rim(ring(section, 0.0), opening), ring(end, length))
     # the seat's end is grown from the core's: sides that a taper eats up leave no less gap
     mouth, bottom = offset(section, gap_side), offset(end, gap_side - narrow * gap_end)
     seat = (ring(mouth, 0.0), ring(bottom, length + gap_end))
@@ -159,6 +162,15 @@ def _placed(plan: shapely.Polygon, opening: Opening, basis: FloatArray, along: f
     """The corners of a plan at a distance along the axis from the mouth, (k, 3)."""
     corners = np.asarray(shapely.orient_polygons(plan).exterior.coords)[:-1]
     return np.asarray(opening.point + corners @ basis + along * opening.normal)
+
+
+def _on_rim(ring: FloatArray, opening: Opening) -> FloatArray:
+    """Points (k, 3) with those that lie on the mouth's own corners put onto them exactly."""
+    from scipy.spatial import cKDTree
+
+    away, nearest = cKDTree(opening.ring).query(ring)
+    near = away <= SAME_SHARE * float(np.abs(opening.ring).max())
+    return np.asarray(np.where(near[:, None], opening.ring[nearest], ring))
 
 
 def _down_to_parting(

@@ -23,6 +23,9 @@ __all__ = ["wrong_turn"]
 EVEN = [math.radians(angle) for angle in range(0, 360, 5)]
 """Turns about a print's axis that are tried besides those that bring a corner to a corner."""
 
+PLAY = 1.01 * EVEN[1]
+"""Turns nearer to each other than this are one, and nearer to none at all are play."""
+
 MOST_ROUND = 5
 """So many turns of a round print are tried with the body, spread by the golden section: what is
 not round about the axis shows in any of them, unless it has their symmetry."""
@@ -59,7 +62,7 @@ def wrong_turn(body: Solid, prints: Sequence[Print]) -> FloatArray | None:
         else:
             exact = [a for a in way.exact if _all_fit(ends, way.turn(a), seats)]
             known = [*exact, 0.0] if way.stays else exact
-            tried = exact + [a for a in even if all(_apart(a, b) > EVEN[1] for b in known)]
+            tried = exact + [a for a in even if all(_apart(a, b) > PLAY for b in known)]
         for angle in tried:
             turn = way.turn(angle)
             if _thickest(body.transform(turn) - body) > least:
@@ -112,7 +115,8 @@ def _ways(prints: Sequence[Print]) -> Iterator[_Way]:
         for start, end in pairs:
             exact = _exact_rolls(first, other, prints, start, end)
             if other is first:
-                exact = [angle for angle in exact if _apart(angle, 0.0) > 1e-6]
+                # less than that is play in the gaps, from one corner to its neighbour
+                exact = [angle for angle in exact if _apart(angle, 0.0) > PLAY]
             yield _Way(start, end, _axes(first.axis), _axes(other.axis), exact, other is first)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import shapely
-from core_parts import bored, only_void, rotation
+from core_parts import bored, cored, only_void, rotation
 from cored_shapes import X_UP, frustum, ngon_area, rod
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
@@ -249,3 +249,15 @@ def test_a_print_that_its_taper_would_eat_up_is_refused():
         make_print(opening, PrintSize(100.0, 5.0, 0.3, 0.5))
     with pytest.raises(GeometryFault, match=r"\(0\.00, 0\.00, 40\.00\) mm"):
         make_print(opening, PrintSize(400.0, 5.0, 0.3, 0.5))
+
+
+@pytest.mark.parametrize("lying", [False, True])
+@pytest.mark.parametrize("degrees", [0.0, 7.0, 61.7, 123.4])
+def test_hole_and_prints_are_one_body_however_the_part_lies(degrees: float, lying: bool) -> None:
+    """Corners of lid and print that differ in the last place once left two bodies, or films."""
+    tool = rod(20, -100, 100).transform(X_UP) if lying else rod(20, -100, 100)
+    part = bored(tool).transform(rotation([0.0, 0.0, 1.0], degrees, np.array([3.1, 2.2, 0.0])))
+    core, _ = cored(part)
+    assert len(core.solid.bodies()) == 1
+    told = core.hollow.volume + sum(one.core.volume for one in core.prints)
+    assert core.solid.volume == pytest.approx(told, rel=1e-9)
