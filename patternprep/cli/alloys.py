@@ -41,6 +41,7 @@ def alloys(
 
     from patternprep.data.alloy_book import load_alloys
     from patternprep.report.alloys import alloy_json, alloy_list_text, alloy_text, alloys_json
+    from patternprep.report.layout import sentence
 
     if units is not None and for_part is None:
         from patternprep.errors import UsageFault
@@ -62,7 +63,8 @@ def alloys(
         if as_json:
             print_json(alloy_json(alloy))
         else:
-            say(alloy_text(alloy))
+            taken = book.taken_for(name)
+            say(alloy_text(alloy) + (f"\n\n{sentence(taken, 0)}" if taken else ""))
     elif as_json:
         print_json(alloys_json(book))
     else:

@@ -153,6 +153,30 @@ class AlloyBook:
             f"no alloy is named '{name}'{hint}; 'patternprep alloys' lists all {len(self)} of them."
         )
 
+    def taken_for(self, name: str) -> str:
+        """What to tell of a name that fits a whole family of metals; empty for one alloy's own.
+
+        An alloy's id and its designations mean that alloy alone; of its other names those are
+        broad that families bear, whole or as their last word, or as their first and base metal.
+        """
+        key = _fold(name)
+        alloy = self.find(name)
+        if key in {_fold(own) for own in (alloy.id, *alloy.designations)}:
+            return ""
+        broad = {key, *(f.name for f in self.families.values() if key == f.base)}
+        members = [
+            other
+            for other in self._alloys
+            if broad & {_fold(other.family.name), _fold(other.family.name.split()[-1])}
+            or other.family.name in broad
+        ]
+        if len(members) < 2:
+            return ""
+        return (
+            f"'{name}' fits {len(members)} alloys; {alloy.id}, {alloy.name}, was taken. Name "
+            "another one if that is poured ('patternprep alloys' lists them)."
+        )
+
     def _all_names(self) -> list[str]:
         return [n for alloy in self._alloys for n in alloy.names()] + list(self.families)
 

@@ -133,7 +133,7 @@ def _decide(
     size = size_allowance(job, alloy, book, float(part.size.max()))
     all_faces = None
     chosen: list[Any] = []
-    told: list[str] = []
+    told = [taken] if (taken := book.taken_for(job.alloy.name)) else []
     if job.stock or size.master_stock_mm > 0.0:
         from patternprep.mesh.faces import find_faces
 
@@ -150,9 +150,7 @@ def _decide(
     candidates = _candidates(job, part, machined, _holes_to_core(job, alloy, part), progress)
     best = candidates[0]
     stock = tuple(
-        stocked_faces(
-            job, chosen, alloy, part, np.asarray(best.pull), size, all_faces
-        )
+        stocked_faces(job, chosen, alloy, part, np.asarray(best.pull), size, all_faces)
         if all_faces is not None
         else ()
     )

@@ -6,12 +6,14 @@ import json
 from pathlib import Path
 from typing import Any
 
+from patternprep.data.alloy_book import Alloy
 from patternprep.errors import FileFault, reason_of
-from patternprep.kit.job import build_job, load_job
+from patternprep.kit.job import Job, build_job, load_job
 from patternprep.kit.pipeline import make_kit
 from patternprep.kit.plan import book_of
 from patternprep.kit.size import size_allowance
 from patternprep.progress import Progress, silent
+from patternprep.units import parse_length
 
 __all__ = ["rescale_kit"]
 
@@ -53,13 +55,20 @@ def rescale_kit(
     result: dict[str, Any] = {
         "kit": str(kit),
         "from": figures["alloy"]["name"],
-        "to": alloy.name,
+        "from_plain_name": figures["alloy"]["plain_name"],
+        "to": alloy.id,
+        "to_plain_name": alloy.name,
+        "taken": [taken] if (taken := book.taken_for(alloy_name)) else [],
         "old_factors": old,
         "new_factors": new,
         "scale_factors": factors,
         "off_at_largest_mm": (factors[0] - 1.0) * largest * old[0],
         "contraction": allowance.contraction,
-        "spoilt_by_mere_scaling": _spoilt(figures, factors),
+        "kept_by_mere_scaling": _kept(figures, job, book.find(job.alloy.name), alloy, factors),
+        "spoilt_by_mere_scaling": [
+            *_spoilt_stock(figures, job, book.find(job.alloy.name), alloy, factors),
+            *_spoilt(figures, factors),
+        ],
         "dropped": _dropped(job.contraction, contraction),
     }
     if out is not None:
@@ -81,19 +90,64 @@ def _figures(kit: Path) -> dict[str, Any]:
     return figures
 
 
+def _by_another_table(face: dict[str, Any], job: Job, old: Alloy, new: Alloy) -> bool:
+    """Is the face's stock from a table that asks other amounts of the new metal?"""
+    handbook = job.stock_rule.rule == "handbook" and old.family.finish != new.family.finish
+    return handbook and not face["asked"].startswith("given") and not _masters(face, job)
+
+
+def _masters(face: dict[str, Any], job: Job) -> bool:
+    """Is the face's stock nothing but that to finish a metal master?"""
+    return (
+        bool(job.master.alloy)
+        and face["asked"].endswith("to finish the master")
+        and (", and " not in face["asked"])
+    )
+
+
+def _kept(
+    figures: dict[str, Any], job: Job, old: Alloy, new: Alloy, factors: list[float]
+) -> list[str]:
+    """Stock that comes out of the scaled pattern as the new alloy wants it."""
+    kept = [
+        face
+        for face in figures["stock"]["faces"]
+        if not _by_another_table(face, job, old, new) and not _masters(face, job)
+    ]
+    if not kept:
+        return []
+    most = max(face["amount_mm"] for face in kept)
+    amounts = ", ".join(f"{face['name']} {face['amount_mm']:.2f} mm" for face in kept)
+    more = most * max((f - 1.0 for f in factors), key=abs)
+    return [
+        f"stock: it is cast with the same amounts ({amounts}); on the pattern it changes by "
+        f"{more:+.3f} mm at the most, as it should"
+    ]
+
+
+def _spoilt_stock(
+    figures: dict[str, Any], job: Job, old: Alloy, new: Alloy, factors: list[float]
+) -> list[str]:
+    """Stock by a table for the old metal, and stock to finish a master, which should not change."""
+    faces = [f for f in figures["stock"]["faces"] if _by_another_table(f, job, old, new)]
+    spoilt = [
+        f"stock on {face['name']}: {face['amount_mm']:.2f} mm by the handbook table for "
+        f"{old.family.finish or old.id}, which has other amounts for {new.family.finish or new.id}"
+        for face in faces
+    ]
+    if job.master.alloy and parse_length(job.master.stock) > 0.0:
+        change = parse_length(job.master.stock) * max((f - 1.0 for f in factors), key=abs)
+        spoilt.append(
+            f"stock to finish the master: {job.master.stock} on the master would change by "
+            f"{change:+.3f} mm"
+        )
+    return spoilt
+
+
 def _spoilt(figures: dict[str, Any], factors: list[float]) -> list[str]:
     """What would no longer be as asked if the printed pattern's files were merely scaled."""
     worst = max((abs(f - 1.0) for f in factors), default=0.0)
     spoilt = []
-    for face in figures["stock"]["faces"]:
-        amount = face["amount_mm"]
-        spoilt.append(
-            f"stock on {face['name']}: {amount:.2f} mm would still be cast as {amount:.2f} mm, "
-            "whatever the new alloy's table asks"
-            if face["asked"].startswith("given")
-            else f"stock on {face['name']}: the table may ask another amount than "
-            f"{amount:.2f} mm for the new alloy"
-        )
     cores = figures.get("cores", [])
     if not cores:
         spoilt.append(

@@ -15,11 +15,14 @@ from patternprep.data.properties import PROPERTIES
 from patternprep.data.tables import melt_losses, yields
 from patternprep.data.values import MARKS, Composition, Reading, Value, format_figure
 from patternprep.formulas.cautions import cautions_for, cautions_text
+from patternprep.formulas.contraction import contraction_for
 
 __all__ = ["alloy_json", "alloy_list_text", "alloy_text", "alloys_json", "alloys_page"]
 
 WIDTH = 80
 NOT_KNOWN = "not known"
+SMALL_MM = 100.0
+"""Largest size of the part for which the list tells the contraction, mm."""
 
 
 def _wrap(text: str, indent: int = 0, hang: int | None = None) -> list[str]:
@@ -38,9 +41,10 @@ def _short(value: Value | None, digits: int) -> str:
 
 
 def alloy_list_text(book: AlloyBook) -> str:
-    """All alloys by family, a line each: contraction, density, liquidus, pouring; 80 columns."""
+    """All alloys by family, a line each: contraction, density, pouring; 80 columns."""
     lines = [
-        f"{len(book)} casting alloys, usual values ('-' is not known, '*' is the shop's own)",
+        f"{len(book)} casting alloys, usual values ('-' is not known, '*' is the shop's own);",
+        f"contraction as make takes it for a part of {SMALL_MM:g} mm ('t': by the table of sizes)",
         "",
         f"  {'name':<21} {'plain name':<29} {'contr. %':>8} {'g/cm3':>6} {'pour degC':>10}",
     ]
@@ -49,8 +53,8 @@ def alloy_list_text(book: AlloyBook) -> str:
         lines += [_list_line(alloy) for alloy in book if alloy.family.name == family]
     lines += [
         "",
-        "Where a table by size covers the metal (grey iron, cast steel, aluminium and",
-        "magnesium alloys) it goes before the usual contraction.",
+        "In metals marked 't' another size or cored work can contract otherwise:",
+        "patternprep alloys --for PART tells what make takes for a part.",
         "One alloy with every range and source: patternprep alloys NAME",
     ]
     return "\n".join(lines)
@@ -65,9 +69,17 @@ def _list_line(alloy: Alloy) -> str:
     mark = "*" if alloy.origin != "built in" else ""
     plain = textwrap.shorten(alloy.name, 29, placeholder=" ..")
     return (
-        f"  {alloy.id + mark:<21} {plain:<29} {_short(alloy.contraction, 2):>8} "
+        f"  {alloy.id + mark:<21} {plain:<29} {_small_contraction(alloy):>8} "
         f"{_short(alloy.density_solid, 2):>6} {pour:>10}"
     )
+
+
+def _small_contraction(alloy: Alloy) -> str:
+    """Contraction in percent that make takes for a small part, marked where a table gives it."""
+    if alloy.contraction is None and not alloy.contraction_table:
+        return "-"
+    mark = "t" if alloy.contraction_table else " "
+    return f"{contraction_for(alloy, SMALL_MM).percent:.2f}{mark}"
 
 
 def _reading_text(reading: Reading, unit: str) -> str:
@@ -216,6 +228,9 @@ def _page_table(alloys: Iterable[Alloy]) -> list[str]:
     ]
     for alloy in alloys:
         cells = [_page_cell(alloy.value(key)) for key in keys]
+        if alloy.contraction_table:
+            at = keys.index("contraction_percent")
+            cells[at] += f"; table {_small_contraction(alloy).rstrip('t')}"
         lines.append(f"| {alloy.id} | {alloy.name} | " + " | ".join(cells) + " |")
     return lines
 
@@ -247,7 +262,8 @@ def alloys_page(book: AlloyBook) -> str:
         "The usual value comes first and the range of all sources after it. `f`: the figure is the",
         "family's, not this alloy's own. Contraction is referred to the part: pattern = part x",
         "(1 + contraction). Where a table by size covers the metal (grey iron, cast steel,",
-        "aluminium, magnesium), it goes first. A figure that no source gives is not known.",
+        "aluminium, magnesium), it goes first: `table` is what it gives for a part of",
+        f"{SMALL_MM:g} mm, and what make then takes. A figure that no source gives is not known.",
         "",
         "Marks of the sources:",
         "",

@@ -17,8 +17,8 @@ def rescale_text(figures: dict[str, Any], out: Path | None) -> str:
     same = max(factors) - min(factors) < 1e-9
     words = f"{factors[0]:.6f}" if same else ", ".join(f"{f:.6f}" for f in factors) + " (x, y, z)"
     rows = [
-        ("from", figures["from"]),
-        ("to", figures["to"]),
+        ("from", f"{figures['from']}, {figures['from_plain_name']}"),
+        ("to", f"{figures['to']}, {figures['to_plain_name']}"),
         ("new contraction", figures["contraction"]["text"]),
         ("new over old size", words),
         (
@@ -27,8 +27,15 @@ def rescale_text(figures: dict[str, Any], out: Path | None) -> str:
             "(positive: too small)",
         ),
     ]
-    text = pairs(rows) + heading("Mere scaling of the old files would spoil")
-    text += "\n" + bullets(figures["spoilt_by_mere_scaling"])
+    text = pairs(rows)
+    if figures["taken"]:
+        text += heading("Look at this") + "\n" + bullets(figures["taken"])
+    if figures["kept_by_mere_scaling"]:
+        text += heading("Mere scaling of the old files would keep")
+        text += "\n" + bullets(figures["kept_by_mere_scaling"])
+    if figures["spoilt_by_mere_scaling"]:
+        text += heading("Mere scaling of the old files would spoil")
+        text += "\n" + bullets(figures["spoilt_by_mere_scaling"])
     if figures["dropped"]:
         text += heading("Not carried over") + "\n" + bullets(figures["dropped"])
     if out is not None:

@@ -385,3 +385,17 @@ def test_unknown_stays_unknown() -> None:
     assert BOOK.find("white iron").density_solid is None
     assert BOOK.find("pewter").density_solid is None
     assert BOOK.find("C87300").contraction is None
+
+
+@pytest.mark.parametrize(
+    ("name", "taken"), [("aluminium", "LM0"), ("aluminum", "LM0"), ("brass", "C85800")]
+)
+def test_a_name_of_many_metals_says_which_alloy_was_taken(name: str, taken: str) -> None:
+    told = load_alloys().taken_for(name)
+    assert f"'{name}' fits " in told
+    assert f"{taken}, " in told
+
+
+@pytest.mark.parametrize("name", ["LM0", "BS 1490 LM0", "LM25", "gunmetal", "zinc", "grey iron"])
+def test_a_name_of_one_alloy_needs_no_word(name: str) -> None:
+    assert load_alloys().taken_for(name) == ""

@@ -9,6 +9,7 @@ import pytest
 
 from patternprep.data.alloy_book import load_alloys
 from patternprep.data.properties import PROPERTIES
+from patternprep.formulas.contraction import contraction_for
 from patternprep.report.alloys import (
     alloy_json,
     alloy_list_text,
@@ -31,6 +32,16 @@ def test_the_list_names_every_alloy() -> None:
     for alloy in BOOK:
         assert f"  {alloy.id} " in text
     assert max(len(line) for line in text.splitlines()) <= 80
+
+
+def test_the_list_shows_the_contraction_that_make_takes() -> None:
+    rows = {line[2:23].strip().rstrip("*"): line for line in alloy_list_text(BOOK).splitlines()}
+    for alloy in BOOK:
+        if alloy.contraction is None:
+            continue
+        told = rows[alloy.id][53:62].strip()
+        assert told.endswith("t") == bool(alloy.contraction_table)
+        assert told.rstrip("t") == f"{contraction_for(alloy, 100.0).percent:.2f}"
 
 
 @pytest.mark.parametrize("alloy", BOOK.all(), ids=[a.id for a in BOOK])

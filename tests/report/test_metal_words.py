@@ -48,7 +48,11 @@ def test_every_alloy_of_the_book_can_be_told(alloy: str) -> None:
     change = {
         "scale_factors": [1.0] * 3,
         "from": "LM6",
+        "from_plain_name": "LM6",
         "to": alloy,
+        "to_plain_name": figures["alloy"]["plain_name"],
+        "taken": [],
+        "kept_by_mere_scaling": ["stock"],
         "contraction": figures["contraction"],
         "off_at_largest_mm": 0.0,
         "spoilt_by_mere_scaling": ["stock"],
