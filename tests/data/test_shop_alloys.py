@@ -272,7 +272,7 @@ def test_not_toml(shop) -> None:
 
 def test_a_file_that_begins_with_a_byte_order_mark_is_read(tmp_path: Path) -> None:
     path = tmp_path / "shop.toml"
-    text = 'version = 1\r\n[alloy."LM25"]\r\ncontraction_percent = 1.2\r\n'
+    text = 'version = 1\r\n[[alloy]]\r\nid = "LM25"\r\ncontraction_percent = 1.2\r\n'
     path.write_bytes(b"\xef\xbb\xbf" + text.encode())
     contraction = load_alloys(path).find("LM25").contraction
     assert contraction is not None
