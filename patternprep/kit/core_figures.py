@@ -305,7 +305,7 @@ def hole_warnings(plan: Plan) -> list[str]:
         one = len(places) == 1
         told.append(
             f"The hole{'' if one else 's'} at {', '.join(places)} mm {'is' if one else 'are'} "
-            f"{words}: {reason}."
+            f"{words}{'' if one else ', each for the same reason'}: {reason.rstrip('.')}."
         )
     for core in plan.cores.cores:
         sides = {p.side for p in core.prints}

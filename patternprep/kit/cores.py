@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -37,6 +38,9 @@ __all__ = ["CorePlan", "holes_to_core", "opening_of_part", "plan_cores", "withou
 
 ASIDE_SHARE, ALONG_SHARE = 0.02, 0.3
 """How far stock may move a mouth, aside and along its axis, as shares of the part's size."""
+
+_PLACES = r" at \([^()]*\)(?: mm)?(?: in the mould)?(?: \([^()]*mm3\))?"
+"""A place, as faults tell it, with the volume that is wrong there."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -202,12 +206,23 @@ def _left(choice: Choice, fault: str) -> Choice:
 
     Of the fault only what is wrong is told, not the advice that follows it.
     """
-    wrong = fault.partition(";")[0].rstrip(".")
+    wrong = _in_short(fault)
     if choice.fate == "core" and overhangs(choice.void):
         reason = f"{choice.reason}, but no core can be made for it: {wrong}"
         return Choice(choice.void, "solid", reason, refused=True)
     reason = f"{choice.reason}, but it cannot be closed or cored: {wrong}"
     return Choice(choice.void, "sand", reason, refused=True)
+
+
+def _in_short(fault: str) -> str:
+    """What is wrong, without advice, places and numbers: holes alike have the same words."""
+    wrong = re.sub(_PLACES, "", fault.partition(";")[0].rstrip("."))
+    wrong = re.sub(r"^The (\w+) print of core-\d+ runs", r"its \1 print would run", wrong)
+    return re.sub(
+        r"^The prints of core-\d+ and core-\d+ run into each other",
+        "its print would run into that of another core",
+        wrong,
+    )
 
 
 def _of_the_part(choice: Choice, openings: Sequence[Opening], frame: Frame, part: Mesh) -> Choice:
