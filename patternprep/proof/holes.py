@@ -37,8 +37,8 @@ class ClosedHole:
         found = [np.zeros((0, 3, 3))]
         for ring in self.rings:
             points = vertices[ring]
-            middle = np.broadcast_to(points.mean(axis=0), points.shape)
-            found.append(np.stack([middle, points, np.roll(points, -1, axis=0)], axis=1))
+            first = np.broadcast_to(points[0], (len(points) - 2, 3))
+            found.append(np.stack([first, points[1:-1], points[2:]], axis=1))
         return np.concatenate(found)
 
     def body(self, part: Mesh) -> FloatArray:
