@@ -66,7 +66,7 @@ def _bead(
 
 
 def _width(part: shapely.Geometry, own: shapely.Geometry) -> float:
-    longest = max(0.1, float(shapely.length(part)) / 5000.0)
+    longest = max(0.3, float(shapely.length(part)) / 1000.0)
     points = shapely.get_coordinates(shapely.segmentize(part, longest))
     return max(float(boundary_segments(own).distance(points).max()), _LAP_MM)
 
