@@ -79,6 +79,7 @@ def figures_of(
         "estimate_steps": metal["estimate_steps"],
         "warnings": [
             *_warnings(plan, halves),
+            *_loose_warnings(pieces),
             *core_warnings(plan, core_rows),
             *_bed_warnings(plan, pieces, cores),
         ],
@@ -291,6 +292,16 @@ def _warnings(plan: Plan, halves: Halves) -> list[str]:
             "the walls, as asked."
         )
     return warnings
+
+
+def _loose_warnings(pieces: Sequence[Piece]) -> list[str]:
+    return [
+        f"The {piece.name} is {piece.bodies} separate bodies that nothing holds in place: mount "
+        f"them on one board as they lie in assembly/{piece.name}.stl, or make each a pattern of "
+        "its own."
+        for piece in pieces
+        if piece.bodies > 1
+    ]
 
 
 def _closed_warnings(halves: Halves) -> list[str]:

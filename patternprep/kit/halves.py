@@ -19,7 +19,12 @@ from patternprep.pattern.draft import (
     constant_angle,
     draft_pattern,
 )
-from patternprep.pattern.parting import Undercut, undercuts_of_pairs
+from patternprep.pattern.parting import (
+    Undercut,
+    closed_cavities,
+    undercuts_of_pairs,
+    with_cavities_told,
+)
 from patternprep.progress import Progress, silent
 from patternprep.units import parse_angle
 
@@ -62,7 +67,10 @@ def make_halves(plan: Plan, progress: Progress = silent) -> Halves:
         match=plan.job.parting.match,
         progress=progress,
     )
-    undercuts = undercuts_of_pairs(drafted.filled_pairs, plan.frame.inverse, least)
+    undercuts = with_cavities_told(
+        undercuts_of_pairs(drafted.filled_pairs, plan.frame.inverse, least),
+        closed_cavities(plan.stocked),
+    )
     seated = seat_cores(
         drafted.cope,
         drafted.drag,

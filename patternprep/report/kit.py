@@ -76,7 +76,7 @@ def _decided(figures: dict[str, Any]) -> str:
         (
             "parting plane",
             f"{parting['offset_mm']:.3f} mm along that direction"
-            + ("; pattern in one piece, all in the drag" if parting["one_piece"] else ""),
+            + ("; all of the pattern in the drag" if parting["one_piece"] else ""),
         ),
         ("draft", _draft_words(draft)),
     ]

@@ -195,6 +195,17 @@ def test_a_masters_stock_is_met_along_each_axis_of_its_own_contraction(
         assert amount == pytest.approx(0.99 if axis == along_z else 0.98, abs=1e-9)
 
 
+def test_loose_bodies_are_told_to_need_a_board(tmp_path: Path) -> None:
+    two = tmp_path / "two.stl"
+    box = Solid.box((0, 0, 0), (30, 20, 10))
+    write_stl(two, (box + box.translate((90, 0, 0))).to_mesh())
+    job = build_job({"part": {"file": str(two)}, "alloy": {"name": "LM25"}}, "the test")
+    told = [text for text in estimate_part(job)["warnings"] if "separate bodies" in text]
+    assert len(told) == 1
+    assert "The drag is 2 separate bodies" in told[0]
+    assert "board" in told[0]
+
+
 def test_a_plane_without_a_pull_and_a_part_above_the_plane_are_refused(tmp_path: Path) -> None:
     with pytest.raises(UsageFault, match="--pull"):
         make_kit(job_for("bearing_cap", parting={"plane": "10 mm"}), tmp_path / "a")

@@ -27,7 +27,8 @@ class MachinedFace:
 class Undercut:
     """A place that the pattern must fill although the part wants it empty.
 
-    ``place`` is the middle of the filled room in part axes, mm; ``volume_mm3`` at part size.
+    ``place`` is the middle of the filled room in part axes, mm, or a point in the room where that
+    lies outside it, as a ring's does; ``volume_mm3`` at part size.
     """
 
     kind: UndercutKind

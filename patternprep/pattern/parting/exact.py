@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from patternprep.mesh.faces.depth import ray_hits
 from patternprep.mesh.kernel import Solid
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.mesh.topology import components
@@ -21,6 +22,8 @@ THINNEST_MM = 0.02
 _OPEN_MM = 0.01
 """A region that comes this close to z = 0 is open on the parting; the half is cut there."""
 _MOUTH_POINTS = 48
+_SKEW = np.array([0.3590713, 0.2411137, 0.9016239])
+"""A direction along no edge or face of a part."""
 
 
 @dataclass(frozen=True)
@@ -31,6 +34,8 @@ class _Region:
     touches: bool
     volume: float
     centre: FloatArray
+    within: bool
+    """The centre lies in the region itself; otherwise it stands for a point in it."""
     mouth: FloatArray
 
 
@@ -94,9 +99,28 @@ def _regions(filled: Solid, half: Solid, least: float) -> list[_Region]:
         kind: UndercutKind = "undercut"
         if len(mouth) and _between(_spread(mouth), walls).mean() > 0.5:
             kind = "hollow"
-        middle = centre[k] / total[k] * [1.0, 1.0, -1.0 if below else 1.0]
-        found.append(_Region(kind, len(mouth) > 0, float(total[k]), middle, mouth))
+        middle, within = _point_in(mesh.triangles[owner[label] == k], centre[k] / total[k])
+        middle = middle * [1.0, 1.0, -1.0 if below else 1.0]
+        found.append(_Region(kind, len(mouth) > 0, float(total[k]), middle, within, mouth))
     return found
+
+
+def _point_in(corners: FloatArray, centre: FloatArray) -> tuple[FloatArray, bool]:
+    """The centre of a region whose facets are given, or a point in it where that lies outside.
+
+    That of a ring lies in the air: then the middle of the chord that begins square to the largest
+    facet and ends where the region does.
+    """
+    hits = ray_hits(corners, centre, _SKEW)
+    if (hits > 0.0).sum() % 2 == 1:
+        return centre, True
+    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    largest = int(np.argmax(np.round(np.linalg.norm(cross, axis=1), 9)))
+    inward = -cross[largest] / np.linalg.norm(cross[largest])
+    foot = corners[largest].mean(axis=0)
+    hits = ray_hits(np.delete(corners, largest, axis=0), foot, inward)
+    hits = hits[hits > 0.0]
+    return (foot + 0.5 * float(hits.min()) * inward if len(hits) else foot), False
 
 
 def _joined(sides: list[list[_Region]]) -> list[_Region]:
@@ -111,9 +135,12 @@ def _joined(sides: list[list[_Region]]) -> list[_Region]:
                 continue
             joined.remove(partner)
             volume = partner.volume + r.volume
+            within = partner.within and r.within
             centre = (partner.volume * partner.centre + r.volume * r.centre) / volume
+            if not within:
+                centre = max(partner, r, key=lambda region: region.volume).centre
             kind: UndercutKind = "hollow" if "hollow" in (partner.kind, r.kind) else "undercut"
-            fresh.append(_Region(kind, True, volume, centre, partner.mouth))
+            fresh.append(_Region(kind, True, volume, centre, within, partner.mouth))
         joined += fresh
     return joined
 

@@ -165,9 +165,9 @@ def sentences(
             f"{f.undercut:.0f} mm3 ({f.undercut * share:.1f} % of the part)."
         )
     if f.flat_back:
-        said.append("The pattern is one piece with its flat back on the parting, all in the drag.")
+        said.append("All of the pattern lies in the drag, its flat back on the parting.")
     elif f.one_piece:
-        said.append("The pattern is one piece, all in the drag, without a flat back.")
+        said.append("All of the pattern lies in the drag, without a flat back on the parting.")
     else:
         said.append(f"Two halves: {f.above:.1f} mm high in the cope, {f.below:.1f} mm in the drag.")
     if f.deep_openings:

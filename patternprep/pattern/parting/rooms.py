@@ -93,11 +93,26 @@ class Filling:
         for k, kind in zip(wanted, kinds, strict=True):
             own = self.label == k
             moment = (middle[own] * weight[own, None]).sum(axis=0)
-            x, y, z = (moment / self.volume[k]) @ columns.frame
+            x, y, z = self._in_room(own, moment / self.volume[k], middle) @ columns.frame
             where: Vec3 = (float(x), float(y), float(z))
             advice = advice_for(kind, bool(rooms.open[own].any()))
             named.append(Undercut(kind, where, float(self.volume[k]), advice))
         return tuple(named)
+
+    def _in_room(
+        self, own: npt.NDArray[np.bool_], centre: FloatArray, middle: FloatArray
+    ) -> FloatArray:
+        """The centre (3,) of a room, or the point of it nearest to that: a ring's is in the air."""
+        low, high = self.rooms.low[own], self.rooms.high[own]
+        aside = np.hypot(*(middle[own, :2] - centre[:2]).T)
+        along = np.maximum(np.maximum(low - centre[2], centre[2] - high), 0.0)
+        if ((aside <= self.columns.cell) & (along <= self.columns.cell)).any():
+            return centre
+        # the roomiest of the runs about as near as the nearest
+        away = np.hypot(aside, along)
+        reach = float(away.min())
+        deeper = np.where(away <= 1.5 * reach, high - low, -np.inf)
+        return np.asarray(middle[own][int(np.argmax(deeper))])
 
 
 def find_rooms(line: Line, offset: float) -> Filling:

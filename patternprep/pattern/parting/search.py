@@ -11,6 +11,7 @@ from patternprep.errors import UsageFault
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.pattern.cores.model import Void
 from patternprep.pattern.parting.candidate import MachinedFace, PartingCandidate, Vec3
+from patternprep.pattern.parting.cavities import Cavity, closed_cavities, with_cavities_told
 from patternprep.pattern.parting.cored import CoredHoles, Held
 from patternprep.pattern.parting.directions import Axis, natural_axes
 from patternprep.pattern.parting.draft_estimate import draft_estimate, filled_draft
@@ -107,7 +108,7 @@ def find_partings(
     lines: dict[tuple[int, tuple[int, ...]], Line] = {}
     found = [_refine(holes, t, lines, angle_deg, machined, settle=not fixed) for t in chosen]
     found.sort(key=lambda j: j.score)
-    least = min(j.figures.undercut for j in found)
+    least = min(j.figures.undercut for j in found) - _closed_volume(survey)
     best = _without_twins(found, survey.size)[:limit]
     return _with_flat_parting_said([_candidate(j) for j in best], least, volume)
 
@@ -324,7 +325,7 @@ def _candidate(judged: _Judged) -> PartingCandidate:
     line, trial, sense, offset, f = (
         judged.plain, judged.trial, judged.sense, judged.offset, judged.figures,
     )  # fmt: skip
-    undercuts = judged.filling.names()
+    undercuts = with_cavities_told(judged.filling.names(), _cavities(judged.plain.survey))
     survey, columns = line.survey, line.columns
     under = columns.metal_below(sense * offset)
     total = columns.metal_below(np.inf)
@@ -365,6 +366,18 @@ def _candidate(judged: _Judged) -> PartingCandidate:
         reasons=sentences(f, undercuts, trial.axis.what, trial.plane.what),
         metal_reasons=metal_sentences(f, cores_counted=judged.cores_counted),
     )
+
+
+def _cavities(survey: Survey) -> tuple[Cavity, ...]:
+    """Closed rooms of the part, which no parting opens."""
+    if "cavities" not in survey.notes:
+        survey.notes["cavities"] = closed_cavities(survey.mesh)
+    found: tuple[Cavity, ...] = survey.notes["cavities"]
+    return found
+
+
+def _closed_volume(survey: Survey) -> float:
+    return sum(cavity.volume_mm3 for cavity in _cavities(survey))
 
 
 def _with_flat_parting_said(
