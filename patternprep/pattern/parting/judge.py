@@ -149,7 +149,7 @@ def sentences(
     said = [f"The pull is {axis_what}, the parting lies at {plane_what}."]
     said += _words_of_cores(f.cores)
     if f.undercut == 0.0 and f.cores:
-        said.append("It draws clean beside: no undercut that a core does not make.")
+        said.append("Beside that it draws clean: no undercut is left.")
     elif f.undercut == 0.0:
         said.append("It draws clean: no undercut and no hollow open on the parting.")
     else:
