@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -26,6 +26,7 @@ from patternprep.mesh.read.stl import weld
 from patternprep.mesh.write import settle, write_stl
 from patternprep.pattern.cores.assemble import CoreBody
 from patternprep.pattern.cores.box import CoreBox, CoreEnd, make_box
+from patternprep.pattern.stock.prism import without_crumbs
 from patternprep.progress import Progress, silent
 from patternprep.units import parse_angle, parse_fraction, parse_length
 
@@ -72,12 +73,24 @@ class CoreVolumes:
     left_solid: float
 
 
-def make_cores(plan: Plan, progress: Progress = silent) -> tuple[Plan, list[MadeCore]]:
+def make_cores(
+    plan: Plan, progress: Progress = silent, given_up: Mapping[str, str] | None = None
+) -> tuple[Plan, list[MadeCore]]:
     """Boxes for all cores of the plan, and the cores that come out of them.
+
+    ``given_up``: names of holes whose cores are not to be made, and at which line of the proof
+    they failed.
 
     A core that no box makes, and that the job does not itself ask for, is dropped from the plan;
     the plan as it then is comes back with the cores. Raises GeometryFault for one asked for.
     """
+    for hole, line in (given_up or {}).items():
+        core = (
+            next((c for c in plan.cores.cores if c.void.name == hole), None) if plan.cores else None
+        )
+        if core is not None:
+            fault = GeometryFault(f"its kit is not proved at '{line}'")
+            plan = _dropped(plan, core, fault)
     ready: dict[str, MadeCore] = {}
     while plan.cores is not None:
         refused = _make_all(plan, plan.cores.cores, ready, progress)
@@ -85,9 +98,15 @@ def make_cores(plan: Plan, progress: Progress = silent) -> tuple[Plan, list[Made
             return plan, [_called(ready[b.void.name], b) for b in plan.cores.cores]
         body, fault = refused
         progress(f"leaving {body.void.name} without a core")
-        rules = CoreRules(plan.job.cores, plan.job.mould, plan.alloy)
-        plan = replace(plan, cores=without_core(plan.cores, body.void, fault, plan.in_mould, rules))
+        plan = _dropped(plan, body, fault)
     return plan, []
+
+
+def _dropped(plan: Plan, body: CoreBody, fault: GeometryFault) -> Plan:
+    """The plan without one core; raises the fault where the job itself asks for it."""
+    assert plan.cores is not None
+    rules = CoreRules(plan.job.cores, plan.job.mould, plan.alloy)
+    return replace(plan, cores=without_core(plan.cores, body.void, fault, plan.in_mould, rules))
 
 
 def _make_all(
@@ -140,7 +159,7 @@ def _made(job: Job, body: CoreBody, progress: Progress) -> MadeCore:
         progress=progress,
     )
     try:
-        mesh = weld(settle(box.core.to_mesh()).triangles)
+        mesh = weld(without_crumbs(settle(box.core.to_mesh())).triangles)
         report = require_sound(mesh, f"the {body.name}")
         scale = 1.0 / (1.0 + parse_fraction(job.printer.size_error))
         parts = tuple(
@@ -161,7 +180,7 @@ def _prints_of(body: CoreBody) -> Solid:
 
 def _part(name: str, solid: Solid, matrix: FloatArray, scale: float) -> BoxPart:
     sized = np.diag([scale, scale, scale, 1.0])
-    mesh = weld(settle(solid.transform(sized).to_mesh()).triangles)
+    mesh = weld(without_crumbs(settle(solid.transform(sized).to_mesh())).triangles)
     report = require_sound(mesh, f"the {name}")
     lowest = float(mesh.bounds[0, 2])
     if abs(lowest) > 1e-4:

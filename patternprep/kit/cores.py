@@ -61,6 +61,11 @@ class CorePlan:
     named: frozenset[str] = frozenset()
     """Names of the holes that the job itself asks a core for."""
 
+    @property
+    def by_rule(self) -> dict[str, str]:
+        """Names of the cores that the job does not itself ask for, and of their holes."""
+        return {core.name: core.void.name for core in self.cores if not self.asked_for(core.void)}
+
     def asked_for(self, void: Void) -> bool:
         """Does the job itself ask for a core in this hole, or in one of those joined in it?"""
         return bool(self.named & {void.name, *void.members})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
 from typing import Any
@@ -32,7 +33,30 @@ def make_kit(
     """
     check_choices(job)
     check_target(out, overwrite=overwrite)
-    plan, cores = make_cores(make_plan(job, progress), progress)
+    given_up: dict[str, str] = {}
+    while True:
+        try:
+            return _attempt(job, out, given_up, overwrite=overwrite, progress=progress)
+        except _CoresFailed as failed:
+            given_up |= failed.holes
+            words = ", ".join(failed.holes)
+            progress(f"warning: made again without the cores of {words}, whose proof fails")
+
+
+class _CoresFailed(Exception):
+    """The proof fails at cores that the rules chose: names of their holes, and at which line."""
+
+    def __init__(self, holes: dict[str, str]) -> None:
+        super().__init__(", ".join(holes))
+        self.holes = holes
+
+
+def _attempt(
+    job: Job, out: Path, given_up: dict[str, str], *, overwrite: bool, progress: Progress
+) -> dict[str, Any]:
+    """Make and prove the kit once, without the cores of holes that were given up."""
+    plan, cores = make_cores(make_plan(job, progress), progress, given_up)
+    automatic = {} if plan.cores is None else plan.cores.by_rule
     halves = make_halves(plan, progress)
     with staged_folder(out, overwrite=overwrite) as stage:
         progress("writing")
@@ -41,7 +65,7 @@ def make_kit(
         known = plan.read.warnings
         del plan, halves, pieces, cores  # the proof reads the files; large parts need the room
         progress("proving")
-        return _prove(stage, out, known, figures, progress)
+        return _prove(stage, out, known, automatic, figures, progress)
 
 
 def estimate_part(job: Job, progress: Progress = silent) -> dict[str, Any]:
@@ -126,6 +150,7 @@ def _prove(
     stage: Path,
     out: Path,
     known: tuple[str, ...],
+    automatic: dict[str, str],
     figures: dict[str, Any],
     progress: Progress,
 ) -> dict[str, Any]:
@@ -133,6 +158,16 @@ def _prove(
     from patternprep.proof.words import failure_sentence, proof_rows
 
     lines = prove_kit(stage, progress=progress)
+    failing = [line.name for line in lines if not line.passed]
+    if failing and automatic:
+        # lines of a core name it; where none is named, all that the rules chose are doubtful
+        named = {
+            hole: name
+            for core, hole in automatic.items()
+            for name in failing
+            if re.search(rf"\b{core}\b", name)
+        }
+        raise _CoresFailed(named or dict.fromkeys(automatic.values(), failing[0]))
     if not all(line.passed for line in lines):
         raise ProofFailed(" ".join((failure_sentence(out, lines, written=False), *known)))
     figures["proof"] = proof_rows(lines)
