@@ -90,7 +90,9 @@ def _file_lines(core: CoreFile) -> list[ProofLine]:
 
 def _lines_of(scene: Scene, core: CoreFile, hole: ClosedHole) -> list[ProofLine]:
     points = surface_points(core.mesh)
-    over, spot = _beyond(points, hole.body(scene.part), core)
+    # stock beside a mouth lengthens the hole, stock on its walls narrows it: that is for the next
+    bodies = [hole.body(scene.part)] + ([hole.body(scene.stocked)] if scene.faces else [])
+    over, spot = _beyond(points, bodies, core)
     lines = [at_most(f"{core.name} within its hole and prints", over, DEPTH_LIMIT_MM, "mm", spot)]
     much, spot = _cuts_into(scene, core)
     name = f"{core.name} cuts into the part"
@@ -198,7 +200,7 @@ def _notched(
 
 
 def _beyond(
-    points: FloatArray, body: FloatArray, core: CoreFile
+    points: FloatArray, bodies: list[FloatArray], core: CoreFile
 ) -> tuple[float, FloatArray | None]:
     """How far a core's points stand out of its hole and its prints, mm, and where."""
     apart = np.full(len(points), np.inf)
@@ -206,11 +208,12 @@ def _beyond(
         planes = one.core_planes
         np.minimum(apart, (points @ planes[:, :3].T + planes[:, 3]).max(axis=1), out=apart)
     apart = np.maximum(apart, 0.0)
-    rest = np.flatnonzero(apart > 0.0)
-    rest = rest[~covered(PlanGrid(body), points[rest])]
-    apart_hole = np.zeros(len(points))
-    apart_hole[rest], _ = FacetTree(body).distance(points[rest], _FAR_MM)
-    apart = np.minimum(apart, apart_hole)
+    for body in bodies:
+        rest = np.flatnonzero(apart > 0.0)
+        apart_hole = np.zeros(len(points))
+        rest = rest[~covered(PlanGrid(body), points[rest])]
+        apart_hole[rest], _ = FacetTree(body).distance(points[rest], _FAR_MM)
+        apart = np.minimum(apart, apart_hole)
     worst = int(np.argmax(apart))
     return float(apart[worst]), points[worst]
 
