@@ -118,7 +118,7 @@ def core_figures(plan: Plan, core: MadeCore) -> dict[str, Any]:
         "keyed_by": body.keyed,
         "box_draft": {
             "greatest_mm": box.greatest_loss_mm,
-            "volume_mm3": box.loss_mm3,
+            "volume_mm3": max(0.0, body.hollow.volume - in_metal),
             "place_mm": np.asarray(box.loss_place).tolist(),
         },
         "prints": [_print(one) for one in body.prints],

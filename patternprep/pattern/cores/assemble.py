@@ -5,18 +5,20 @@ All in the mould frame at pattern size, mm.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+import shapely
 
 from patternprep.errors import GeometryFault, KernelFault
-from patternprep.mesh.kernel import Solid, union_all
+from patternprep.mesh.kernel import Solid, hull_of_points, union_all
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.pattern.cores.model import Opening, Void, place_words
 from patternprep.pattern.cores.prints import Print, PrintSize, Side, make_print, side_of
 from patternprep.pattern.cores.turning import wrong_turn
-from patternprep.pattern.cores.voids import fill_voids
+from patternprep.pattern.cores.voids import fill_voids, plan_basis
 
 __all__ = [
     "CoreBody",
@@ -36,6 +38,9 @@ TOUCH_MM3 = 1e-2
 
 FILM_MM3 = 1e-6
 """Shells of less than this between bodies that touch are rounding."""
+
+TENON_IN, TENON_MM = 0.2, 0.3
+"""How far a tenon keeps from the rim, as a share of the mouth's width, and how far it reaches."""
 
 UNEQUAL = 1.3
 """By how much longer one print is made where equal ones would let the core go in turned over."""
@@ -173,10 +178,36 @@ def _assembled(
         void=void,
         hollow=hollow,
         prints=tuple(prints),
-        solid=_without_films(union_all([hollow, *(p.core for p in prints)])),
+        solid=_without_films(
+            union_all([hollow, *(p.core for p in prints), *_tenons(hollow, prints)])
+        ),
         seats=union_all([p.seat for p in prints]),
         keyed=keyed,
     )
+
+
+def _tenons(hollow: Solid, prints: Sequence[Print]) -> list[Solid]:
+    """Small bodies across the lid between hole and print, within both.
+
+    Two bodies that only touch there may stay apart by less than a file can tell, with a slit
+    between them; a body across the lid makes them one.
+    """
+    found = []
+    for one in prints:
+        basis = plan_basis(one.axis)
+        mouth = shapely.Polygon((one.opening.ring - one.opening.point) @ basis.T)
+        inner = mouth.buffer(-TENON_IN * math.sqrt(mouth.area))
+        if inner.is_empty or not mouth.contains(inner.convex_hull):
+            continue
+        plan = np.asarray(inner.convex_hull.exterior.coords)[:-1] @ basis + one.opening.point
+        deep = min(TENON_MM, 0.1 * one.size.length_mm)
+        body = hull_of_points(np.concatenate([plan - deep * one.axis, plan + deep * one.axis]))
+        behind, _ = body.split_by_plane(
+            [-float(c) for c in one.axis], -float(one.axis @ one.opening.point)
+        )
+        if abs((behind & hollow).volume - behind.volume) <= 1e-6 * behind.volume:
+            found.append(body)
+    return found
 
 
 def _without_films(solid: Solid) -> Solid:
