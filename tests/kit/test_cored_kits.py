@@ -335,7 +335,13 @@ POSED: dict[str, Callable[[], Solid]] = {
     scale=st.floats(0.6, 4.0),
     shift=st.tuples(*[st.floats(-500.0, 500.0)] * 2),
 )
-@settings(max_examples=2, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(
+    max_examples=2,
+    deadline=None,
+    derandomize=True,
+    database=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)
 def test_a_cored_part_is_proved_however_it_lies(
     name: str, degrees: float, scale: float, shift: tuple[float, float]
 ) -> None:
