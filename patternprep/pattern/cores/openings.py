@@ -27,8 +27,8 @@ SHARP_DEG = 25.0
 FLATTEST, MOST_BENT = 1e-3, 0.6
 """How far a ring in a curved face leaves its plane, as shares of the mouth's width."""
 
-LOOKS_OUT = 0.5
-"""Cosine between a mouth in a curved face and the face around it."""
+LOOKS_OUT, AS_FLAT = 0.5, 0.9999
+"""Cosine between a mouth in a curved face and the face around it; the same for a flat one."""
 
 SMALLEST_MM2 = 1e-3
 """Rings around less than this are rounding, not mouths."""
@@ -63,8 +63,9 @@ def find_rims(mesh: Mesh) -> tuple[list[Rim], IntArray]:
     _, curved = components(mesh.facets, *edges.facets[smooth].T)
     known = {int(half) for rim in found for half in (*rim.halves, *twin[rim.halves])}
     for rim in _rims_of(mesh, curved, twin):
-        if not known.intersection(rim.halves.tolist()) and _looks_out(mesh, rim):
-            found.append(replace(rim, flat=False))
+        if not known.intersection(rim.halves.tolist()):
+            mouth = _looks_out(mesh, rim)
+            found += [] if mouth is None else [mouth]
     return found, twin
 
 
@@ -92,19 +93,25 @@ def _rims_of(mesh: Mesh, patch: IntArray, twin: IntArray) -> list[Rim]:
     return found
 
 
-def _looks_out(mesh: Mesh, rim: Rim) -> bool:
-    """Is a ring in a curved face bent itself, and does it look the way that the face does?"""
+def _looks_out(mesh: Mesh, rim: Rim) -> Rim | None:
+    """The ring where its mouth looks the way that the face around it does, else None.
+
+    In a curved face the ring must be bent itself; a flat ring counts only where the face is flat
+    too, and was broken up by the rounding of its file.
+    """
     area = float(np.linalg.norm(rim.area))
-    ring = mesh.vertices[rim.corners]
     if area <= SMALLEST_MM2:
-        return False
+        return None
+    ring = mesh.vertices[rim.corners]
     height = (ring - ring.mean(axis=0)) @ (rim.area / area)
     wide = np.sqrt(area)
-    if not FLATTEST * wide < float(np.ptp(height)) < MOST_BENT * wide:
-        return False
+    bent = float(np.ptp(height)) / wide
     length = np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1)
     facing = (mesh.normals[rim.halves // 3] * length[:, None]).sum(axis=0) / length.sum()
-    return float(facing @ rim.area) > LOOKS_OUT * area
+    along = float(facing @ rim.area) / area
+    if bent <= FLATTEST:
+        return rim if along > AS_FLAT else None
+    return replace(rim, flat=False) if bent < MOST_BENT and along > LOOKS_OUT else None
 
 
 def ring_area(points: FloatArray) -> FloatArray:

@@ -120,6 +120,19 @@ def _cut(mesh: Mesh) -> tuple[list[Rim], IntArray, IntArray, IntArray, IntArray]
     end has no rim of its own), is taken back, so that its two sides are one piece again.
     """
     rims, twin = find_rims(mesh)
+    flat = [rim for rim in rims if rim.flat]
+    found = _cut_along(mesh, rims, twin)
+    if len(flat) == len(rims):
+        return found
+    # a bent rim that is none must not take the flat ones back with it
+    plain = _cut_along(mesh, flat, twin)
+    return found if len(found[4]) >= len(plain[4]) else plain
+
+
+def _cut_along(
+    mesh: Mesh, rims: list[Rim], twin: IntArray
+) -> tuple[list[Rim], IntArray, IntArray, IntArray, IntArray]:
+    """What ``_cut`` gives, for some rims."""
     nothing = np.zeros(0, dtype=np.int64)
     while rims:
         piece, count = _pieces(mesh, rims, twin)

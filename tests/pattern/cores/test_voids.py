@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from cored_shapes import KINDS, block, bolt_holes, ngon_area, opens_in_recess, rod, stepped
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from patternprep.mesh.check import check_mesh
@@ -225,13 +225,20 @@ def pose(quaternion, scale: float, shift) -> np.ndarray:
     return matrix
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80, deadline=None, derandomize=True, database=None)
 @given(
     kind=st.sampled_from(sorted(KINDS)),
     turn=rotation,
     scale=st.sampled_from([0.1, 0.7, 1.0, 1.02, 5.0]),
     shift=st.tuples(*[st.floats(-300.0, 300.0)] * 3),
     rounded=st.booleans(),
+)
+@example(
+    kind="frame",
+    turn=(1.0, 0.53125, 0.96875, 0.0),
+    scale=0.1,
+    shift=(252.0, 0.0, 0.0),
+    rounded=True,
 )
 def test_any_pose_and_size_has_the_same_holes(kind, turn, scale, shift, rounded):
     made = KINDS[kind]()
@@ -248,7 +255,7 @@ def test_any_pose_and_size_has_the_same_holes(kind, turn, scale, shift, rounded)
     assert all(check_mesh(v.mesh).fault is None for v in joined)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40, deadline=None, derandomize=True, database=None)
 @given(kind=st.sampled_from(sorted(KINDS)), seed=st.integers(0, 999))
 def test_the_order_of_facets_and_vertices_does_not_matter(kind, seed):
     made = KINDS[kind]()
