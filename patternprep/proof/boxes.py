@@ -12,14 +12,14 @@ import numpy as np
 
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.proof.contain import DEPTH_LIMIT_MM
-from patternprep.proof.core_files import BoxFile, CoreFile
-from patternprep.proof.cores import covered, surface_points
+from patternprep.proof.core_files import MOST_POINTS, BoxFile, CoreFile
+from patternprep.proof.cores import covered
 from patternprep.proof.line import ProofLine, at_most
 from patternprep.proof.model import Scene
 from patternprep.proof.plan import PlanGrid, grid_lines
 from patternprep.proof.prints import SAME_LIMIT_MM, SQUARE_LIMIT, off_the_bed, scale_off
-from patternprep.proof.sound import same_file, shells_of, surface_line
-from patternprep.proof.tree import FacetTree
+from patternprep.proof.sound import mesh_lines
+from patternprep.proof.spread import spread
 
 __all__ = ["box_lines"]
 
@@ -49,15 +49,8 @@ def box_lines(scene: Scene) -> list[ProofLine]:
 
 
 def _piece_lines(box: BoxFile, size: float) -> list[ProofLine]:
-    shells = shells_of(box.mesh)
-    told = box.stated
-    odd = abs(shells.outer - told.number("bodies")) + shells.hollow
-    facets = abs(box.mesh.facets - told.number("facets"))
     return [
-        same_file(f"{box.name} file unchanged", box.sha256, told.text("print_sha256")),
-        surface_line(box.name, box.mesh, shells),
-        at_most(f"bodies of {box.name} as told", odd, 0, "bodies"),
-        at_most(f"facets of {box.name} as told", facets, 0, "facets"),
+        *mesh_lines(box.name, box.mesh, box.sha256, box.stated, "print_sha256"),
         at_most(f"{box.name} is the right size", scale_off(box.matrix, size), SQUARE_LIMIT, "of 1"),
         at_most(f"{box.name} stands flat", off_the_bed(box.mesh), SAME_LIMIT_MM, "mm"),
     ]
@@ -66,27 +59,26 @@ def _piece_lines(box: BoxFile, size: float) -> list[ProofLine]:
 def _around(box: BoxFile, core: CoreFile) -> list[ProofLine]:
     """The piece stays off the core, and nothing of it hangs over the core."""
     own = core.mesh.transformed(box.matrix)
-    points = surface_points(own)
-    grid = PlanGrid(box.mesh.triangles)
-    inside = np.flatnonzero(covered(grid, points))
+    points = spread(own.triangles, MOST_POINTS)
+    inside = np.flatnonzero(covered(box.grid, points))
     deep, spot = 0.0, None
     if len(inside):
-        depth, _ = FacetTree(box.mesh.triangles).distance(points[inside], _FAR_MM)
+        depth, _ = box.tree.distance(points[inside], _FAR_MM)
         worst = int(np.argmax(depth))
         deep, spot = float(depth[worst]), _back(box, points[inside[worst]])
-    hung, place = _hanging(box, own, grid)
+    hung, place = _hanging(box, own)
     return [
         at_most(f"{box.name} clear of the core", deep, DEPTH_LIMIT_MM, "mm", spot),
         at_most(f"core draws from {box.name}", hung, DEPTH_LIMIT_MM, "mm", place),
     ]
 
 
-def _hanging(box: BoxFile, core: Mesh, grid: PlanGrid) -> tuple[float, FloatArray | None]:
+def _hanging(box: BoxFile, core: Mesh) -> tuple[float, FloatArray | None]:
     """The greatest height of core under a part of the piece, mm, and where in the mould frame."""
     low = np.minimum(core.bounds[0], box.mesh.bounds[0])
     high = np.maximum(core.bounds[1], box.mesh.bounds[1])
     lines, _ = grid_lines(low, high, _LINES)
-    hits = grid.hits(lines)
+    hits = box.grid.hits(lines)
     under = np.flatnonzero(hits.up < 0)  # where the piece begins, seen from below
     crest = np.full(len(lines), -np.inf)
     np.maximum.at(crest, hits.line[under], hits.z[under])
@@ -104,7 +96,7 @@ def _hanging(box: BoxFile, core: Mesh, grid: PlanGrid) -> tuple[float, FloatArra
 
 def _fit(pieces: Sequence[BoxFile], core: CoreFile) -> ProofLine:
     """How far the core's surface is from the nearest piece; ends of prints may be open."""
-    points = surface_points(core.mesh)
+    points = core.points
     closed = np.ones(len(points), dtype=bool)
     for one in core.prints:
         # the end is struck off where the core is rammed, and leans by the box's draft
@@ -120,7 +112,7 @@ def _fit(pieces: Sequence[BoxFile], core: CoreFile) -> ProofLine:
     for box in pieces:
         scale = float(np.cbrt(abs(np.linalg.det(box.matrix[:3, :3]))))
         moved = points @ box.matrix[:3, :3].T + box.matrix[:3, 3]
-        gap, _ = FacetTree(box.mesh.triangles).distance(moved, _FAR_MM)
+        gap, _ = box.tree.distance(moved, _FAR_MM)
         np.minimum(apart, gap / scale, out=apart)
     worst = int(np.argmax(apart)) if len(apart) else -1
     figure = float(apart[worst]) if worst >= 0 else 0.0
@@ -132,14 +124,13 @@ def _together(pieces: Sequence[BoxFile], core: CoreFile) -> ProofLine:
     """How deep the pieces of a box reach into each other when they are put together, mm."""
     worst, spot = 0.0, None
     for box in pieces:
-        grid, tree = PlanGrid(box.mesh.triangles), FacetTree(box.mesh.triangles)
         for other in (one for one in pieces if one is not box):
             way = box.matrix @ np.linalg.inv(other.matrix)
-            points = surface_points(other.mesh) @ way[:3, :3].T + way[:3, 3]
-            inside = points[covered(grid, points)]
+            points = other.points @ way[:3, :3].T + way[:3, 3]
+            inside = points[covered(box.grid, points)]
             if not len(inside):
                 continue
-            depth, _ = tree.distance(inside, _FAR_MM)
+            depth, _ = box.tree.distance(inside, _FAR_MM)
             most = int(np.argmax(depth))
             if depth[most] > worst:
                 worst, spot = float(depth[most]), _back(box, inside[most])

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
 import numpy as np
 
-from patternprep.errors import FileFault, reason_of
+from patternprep.errors import FileFault
 from patternprep.mesh.mesh import FloatArray, Mesh
-from patternprep.mesh.read.stl import read_stl
 from patternprep.proof.figures import Figures
+from patternprep.proof.plan import PlanGrid
+from patternprep.proof.reading import read_hashed
+from patternprep.proof.spread import spread
+from patternprep.proof.tree import FacetTree
 
-__all__ = ["BoxFile", "CoreFile", "PrintTold", "read_boxes", "read_cores"]
+__all__ = ["MOST_POINTS", "BoxFile", "CoreFile", "PrintTold", "read_boxes", "read_cores"]
+
+MOST_POINTS = 12_000
+"""So many points at most are spread over a core or a piece of its box."""
 
 _FARTHEST = 1e6
 
@@ -54,25 +59,42 @@ class PrintTold:
 
 
 @dataclass(frozen=True, eq=False)
-class CoreFile:
-    """One core: what figures.json states of it, and the mesh that was found."""
+class _MeshFile:
+    """A mesh of the kit, what is told of it, and what is made ready of it once."""
 
     name: str
     stated: Figures
     mesh: Mesh
     sha256: str
+
+    @cached_property
+    def tree(self) -> FacetTree:
+        """Its facets, for distances."""
+        return FacetTree(self.mesh.triangles)
+
+    @cached_property
+    def grid(self) -> PlanGrid:
+        """Its facets, for vertical lines."""
+        return PlanGrid(self.mesh.triangles)
+
+    @cached_property
+    def points(self) -> FloatArray:
+        """Points spread over its surface, (n, 3)."""
+        return spread(self.mesh.triangles, MOST_POINTS)
+
+
+@dataclass(frozen=True, eq=False)
+class CoreFile(_MeshFile):
+    """One core: what figures.json states of it, and the mesh that was found."""
+
     prints: tuple[PrintTold, ...]
 
 
 @dataclass(frozen=True, eq=False)
-class BoxFile:
+class BoxFile(_MeshFile):
     """One piece of a core box."""
 
-    name: str
     core: str
-    stated: Figures
-    mesh: Mesh
-    sha256: str
     matrix: FloatArray
     """Mould frame to the frame of this file, 4 x 4."""
 
@@ -96,7 +118,7 @@ def read_boxes(folder: Path, figures: Figures) -> tuple[BoxFile, ...]:
         name = row.text("name")
         mesh, sha = _read(folder, row, "print_file", f"print/{name}.stl")
         matrix = row.array("core_to_print", (4, 4))
-        found.append(BoxFile(name, row.text("core"), row, mesh, sha, matrix))
+        found.append(BoxFile(name, row, mesh, sha, row.text("core"), matrix))
     _check_names(figures, "boxes", [b.name for b in found], folder / "print", "core-*.stl")
     return tuple(found)
 
@@ -116,15 +138,7 @@ def _read(folder: Path, row: Figures, key: str, expected: str) -> tuple[Mesh, st
         raise FileFault(
             f"{row.file}: '{key}' of {row.text('name')} is not '{expected}'; make the kit again."
         )
-    path = folder / expected
-    mesh = read_stl(path, facet_limit=50_000_000)
-    try:
-        with path.open("rb") as stream:
-            return mesh, hashlib.file_digest(stream, "sha256").hexdigest()
-    except OSError as error:
-        raise FileFault(
-            f"{path} cannot be read ({reason_of(error)}); check its permissions."
-        ) from None
+    return read_hashed(folder / expected)
 
 
 def _print(row: Figures) -> PrintTold:

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from patternprep.mesh.mesh import FloatArray, Mesh
+from patternprep.mesh.mesh import FloatArray
 from patternprep.proof.contain import (
     DEPTH_LIMIT_MM,
     VOLUME_LIMIT,
@@ -19,19 +19,19 @@ from patternprep.proof.contain import (
     intervals,
     shared_lengths,
 )
-from patternprep.proof.core_files import CoreFile
+from patternprep.proof.core_files import MOST_POINTS, CoreFile
 from patternprep.proof.holes import ClosedHole
 from patternprep.proof.line import ProofLine, at_most
 from patternprep.proof.model import Scene
 from patternprep.proof.plan import PlanGrid, grid_lines
 from patternprep.proof.seats import in_print, seat_lines
-from patternprep.proof.sound import same_file, shells_of, surface_line
+from patternprep.proof.sound import mesh_lines
 from patternprep.proof.spread import spread
 from patternprep.proof.stock import stock_samples
 from patternprep.proof.tree import FacetTree
 from patternprep.proof.trimmed import trimmed
 
-__all__ = ["core_lines", "covered", "surface_points"]
+__all__ = ["core_lines", "covered"]
 
 BOX_DRAFT_LIMIT_MM = 1.0
 """Most metal that box draft may leave on a cored surface, casting size, mm."""
@@ -41,7 +41,6 @@ _ASIDE = np.array([0.00031, 0.00017])
 _FAR_MM = 20.0
 _BESIDE = 3.0
 """Walls nearer to a stocked face than this many times its stock may be moved along."""
-_MOST = 12_000
 _LINES = 20_000
 _AT_MOUTH_MM = 0.002
 _UNSEEN = 0.2
@@ -73,23 +72,16 @@ def core_lines(scene: Scene) -> list[ProofLine]:
 
 
 def _file_lines(core: CoreFile) -> list[ProofLine]:
-    shells = shells_of(core.mesh)
-    told = core.stated
-    odd = abs(shells.outer - told.number("bodies")) + shells.hollow
-    facets = abs(core.mesh.facets - told.number("facets"))
-    volume = abs(core.mesh.volume - told.number("volume_mm3"))
-    share = volume / max(abs(told.number("volume_mm3")), 1e-300)
+    told = core.stated.number("volume_mm3")
+    share = abs(core.mesh.volume - told) / max(abs(told), 1e-300)
     return [
-        same_file(f"{core.name} file unchanged", core.sha256, told.text("sha256")),
-        surface_line(core.name, core.mesh, shells),
-        at_most(f"bodies of {core.name} as told", odd, 0, "bodies"),
-        at_most(f"facets of {core.name} as told", facets, 0, "facets"),
+        *mesh_lines(core.name, core.mesh, core.sha256, core.stated, "sha256"),
         at_most(f"volume of {core.name} as told", share, 1e-5, "of volume"),
     ]
 
 
 def _lines_of(scene: Scene, core: CoreFile, hole: ClosedHole) -> list[ProofLine]:
-    points = surface_points(core.mesh)
+    points = core.points
     # stock beside a mouth lengthens the hole, stock on its walls narrows it: that is for the next
     bodies = [hole.body(scene.part)] + ([hole.body(scene.stocked)] if scene.faces else [])
     over, spot = _beyond(points, bodies, core)
@@ -148,27 +140,22 @@ def _walls(scene: Scene, hole: ClosedHole) -> tuple[FloatArray, FloatArray | Non
         reach = _BESIDE * face.amount_mm
         near, _ = FacetTree(part.triangles[face.facets]).distance(middles, reach)
         still = still[near >= reach]
-    found = [spread(scene.part.triangles[still], _MOST)]
+    found = [spread(scene.part.triangles[still], MOST_POINTS)]
     stocked = np.concatenate(ends) if ends else None
     if stocked is not None:
         found.append(stocked)
     points = np.concatenate(found)
-    return points[:: max(1, -(-len(points) // _MOST))], stocked
+    return points[:: max(1, -(-len(points) // MOST_POINTS))], stocked
 
 
 def _in_the_stock(core: CoreFile, ends: FloatArray) -> tuple[float, FloatArray | None]:
     """How deep a core reaches into the stock, by the points where the stock ends, mm."""
-    inside = np.flatnonzero(covered(PlanGrid(core.mesh.triangles), ends))
+    inside = np.flatnonzero(covered(core.grid, ends))
     if not len(inside):
         return 0.0, None
-    depth, _ = FacetTree(core.mesh.triangles).distance(ends[inside], _FAR_MM)
+    depth, _ = core.tree.distance(ends[inside], _FAR_MM)
     worst = int(np.argmax(depth))
     return float(depth[worst]), ends[inside[worst]]
-
-
-def surface_points(mesh: Mesh) -> FloatArray:
-    """Points spread over a surface, (n, 3)."""
-    return spread(mesh.triangles, _MOST)
 
 
 def _cuts_into(scene: Scene, core: CoreFile) -> tuple[float, FloatArray | None]:
@@ -176,7 +163,7 @@ def _cuts_into(scene: Scene, core: CoreFile) -> tuple[float, FloatArray | None]:
     low, high = core.mesh.bounds
     lines, area = grid_lines(low, high, _LINES)
     lines = lines + _ASIDE
-    own = intervals(PlanGrid(core.mesh.triangles).hits(lines), len(lines))
+    own = intervals(core.grid.hits(lines), len(lines))
     metal = intervals(scene.part_grid.hits(lines), len(lines))
     taken, height = shared_lengths(own, metal, len(lines))
     worst = int(np.argmax(taken))
@@ -233,7 +220,7 @@ def _bare(points: FloatArray, core: CoreFile) -> tuple[float, FloatArray | None]
     """The greatest distance from points of a hole's walls (n, 3) to the core, mm, and where."""
     if not len(points):
         return 0.0, None
-    apart, _ = FacetTree(core.mesh.triangles).distance(points, _FAR_MM)
+    apart, _ = core.tree.distance(points, _FAR_MM)
     worst = int(np.argmax(apart))
     return float(apart[worst]), points[worst]
 

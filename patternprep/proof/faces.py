@@ -9,7 +9,7 @@ import numpy as np
 
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.proof.files import Figures, Kit
-from patternprep.proof.sound import edge_partners, groups
+from patternprep.proof.sound import groups, partners_of
 from patternprep.proof.tree import FacetTree
 
 __all__ = ["StockedFace", "stocked_faces"]
@@ -80,7 +80,7 @@ def stocked_faces(kit: Kit) -> tuple[StockedFace, ...]:
     if not rows:
         return ()
     part = kit.part
-    partner, _, _ = edge_partners(part.faces)
+    partner = partners_of(part)
     tree = FacetTree(part.triangles)
     return tuple(_face(part, partner, tree, row, i) for i, row in enumerate(rows))
 

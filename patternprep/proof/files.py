@@ -5,7 +5,6 @@ Whatever is absent, unreadable or of the wrong kind is a FileFault with one sent
 
 from __future__ import annotations
 
-import hashlib
 import json
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -15,10 +14,10 @@ from typing import Any
 
 from patternprep.errors import FileFault, reason_of
 from patternprep.mesh.mesh import FloatArray, Mesh
-from patternprep.mesh.read.stl import read_stl
 from patternprep.progress import Progress, silent
 from patternprep.proof.core_files import BoxFile, CoreFile, read_boxes, read_cores
 from patternprep.proof.figures import Figures, short_text
+from patternprep.proof.reading import read_hashed
 
 __all__ = ["FIGURES_VERSION", "JOB_VERSION", "Figures", "Kit", "PieceFiles", "read_kit"]
 
@@ -67,7 +66,7 @@ def read_kit(folder: Path, progress: Progress = silent) -> Kit:
     _check_version(job, JOB_VERSION)
     frame = figures.array("frame.part_to_mould", (4, 4))
     progress("reading the kit")
-    part, part_hash = _read_mesh(folder, "part.stl")
+    part, part_hash = read_hashed(folder / "part.stl")
     rows = figures.tables("pieces")
     names = [row.text("name") for row in rows]
     if not rows or len(set(names)) != len(names) or not set(names) <= set(_PIECES):
@@ -90,21 +89,9 @@ def _read_piece(folder: Path, row: Figures) -> PieceFiles:
                 f"'{expected}'; make the kit again."
             )
     matrix = row.array("print_matrix", (4, 4))
-    mesh, sha = _read_mesh(folder, f"assembly/{name}.stl")
-    printed, print_sha = _read_mesh(folder, f"print/{name}.stl")
+    mesh, sha = read_hashed(folder / f"assembly/{name}.stl")
+    printed, print_sha = read_hashed(folder / f"print/{name}.stl")
     return PieceFiles(name, row, mesh, sha, printed, print_sha, matrix)
-
-
-def _read_mesh(folder: Path, relative: str) -> tuple[Mesh, str]:
-    path = folder / relative
-    mesh = read_stl(path, facet_limit=50_000_000)
-    try:
-        with path.open("rb") as stream:
-            return mesh, hashlib.file_digest(stream, "sha256").hexdigest()
-    except OSError as error:
-        raise FileFault(
-            f"{path} cannot be read ({reason_of(error)}); check its permissions."
-        ) from None
 
 
 def _check_strays(folder: Path, names: Sequence[str]) -> None:

@@ -15,7 +15,7 @@ import numpy as np
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.proof.core_files import ring_of
 from patternprep.proof.figures import Figures
-from patternprep.proof.sound import edge_partners, groups
+from patternprep.proof.sound import groups, partners_of
 
 __all__ = ["ClosedHole", "closed_holes"]
 
@@ -98,7 +98,7 @@ def _cut(part: Mesh, rings: Sequence[IntArray]) -> tuple[list[int], IntArray]:
     A ring runs anticlockwise as seen from outside, so the walls lie to its left.
     """
     faces = part.faces
-    partner, _, _ = edge_partners(faces)
+    partner = partners_of(part)
     start, end = faces.ravel(), faces[:, [1, 2, 0]].ravel()
     size = len(part.vertices)
     key = start * size + end

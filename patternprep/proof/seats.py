@@ -18,7 +18,6 @@ from patternprep.proof.holes import ClosedHole
 from patternprep.proof.line import ProofLine, above, at_most
 from patternprep.proof.model import Scene, split_at_zero
 from patternprep.proof.spread import spread
-from patternprep.proof.tree import FacetTree
 
 __all__ = ["in_print", "print_volume", "seat_lines", "side_planes"]
 
@@ -42,7 +41,6 @@ def seat_lines(
 ) -> list[ProofLine]:
     """Lines of all prints of a core; ``points`` (n, 3) lie on the core's surface."""
     lines = []
-    tree = FacetTree(core.mesh.triangles)
     for number, one in enumerate(core.prints, 1):
         off, spot = _off_its_mouth(scene, one, hole)
         name = f"print {number} of {core.name} at its mouth"
@@ -52,7 +50,7 @@ def seat_lines(
         lines.append(at_most(name, wrong, GAP_SLACK_MM, "mm off", one.point))
         lines.append(_gap_line(core, number, one, points))
         some = spread(_outer(one), _POINTS)
-        apart, _ = tree.distance(some, _FAR_MM)
+        apart, _ = core.tree.distance(some, _FAR_MM)
         worst = int(np.argmax(apart))
         name = f"{core.name} fills print {number}"
         wide = float(np.ptp(one.core_rings[0], axis=0).max())

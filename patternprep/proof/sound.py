@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from patternprep.mesh.mesh import IntArray, Mesh
+from patternprep.proof.figures import Figures
 from patternprep.proof.files import Kit, PieceFiles
 from patternprep.proof.line import Place, ProofLine, at_most
 
@@ -15,6 +16,8 @@ __all__ = [
     "edge_partners",
     "file_lines",
     "groups",
+    "mesh_lines",
+    "partners_of",
     "same_file",
     "shells_of",
     "surface_line",
@@ -59,6 +62,14 @@ def edge_partners(faces: IntArray) -> tuple[IntArray, int, int]:
     partner[first], partner[second] = second // 3, first // 3
     bad = np.flatnonzero(partner < 0)
     return partner, len(bad), int(bad[0]) if len(bad) else -1
+
+
+def partners_of(mesh: Mesh) -> IntArray:
+    """The facet across each directed edge of a mesh, as in :func:`edge_partners`; kept with it."""
+    kept: IntArray | None = mesh.__dict__.get("_partners")
+    if kept is None:
+        kept = mesh.__dict__["_partners"] = edge_partners(mesh.faces)[0]
+    return kept
 
 
 def groups(count: int, first: IntArray, second: IntArray) -> IntArray:
@@ -124,6 +135,21 @@ def _piece_lines(piece: PieceFiles) -> list[ProofLine]:
     printed = shells if _mirrored(piece.mesh, piece.printed) else shells_of(piece.printed)
     lines.append(surface_line(f"print file of the {name}", piece.printed, printed))
     return lines
+
+
+def mesh_lines(
+    name: str, mesh: Mesh, sha256: str, stated: Figures, hash_key: str
+) -> list[ProofLine]:
+    """The file of one mesh: unchanged, closed, and with the bodies and facets that are told."""
+    shells = shells_of(mesh)
+    odd = abs(shells.outer - stated.number("bodies")) + shells.hollow
+    facets = abs(mesh.facets - stated.number("facets"))
+    return [
+        same_file(f"{name} file unchanged", sha256, stated.text(hash_key)),
+        surface_line(name, mesh, shells),
+        at_most(f"bodies of {name} as told", odd, 0, "bodies"),
+        at_most(f"facets of {name} as told", facets, 0, "facets"),
+    ]
 
 
 def _mirrored(one: Mesh, other: Mesh) -> bool:

@@ -10,11 +10,12 @@ from typing import Any
 
 import numpy as np
 
-from patternprep.errors import FileFault, reason_of
+from patternprep.errors import FileFault
 from patternprep.proof.files import Figures, Kit
 from patternprep.proof.line import ProofLine, at_most
 from patternprep.proof.metal import metal_lines
 from patternprep.proof.model import Scene
+from patternprep.proof.reading import hash_of
 
 __all__ = ["SEAL_KEY", "seal_of", "told_lines"]
 
@@ -102,12 +103,6 @@ def _files(kit: Kit) -> Sequence[Figures]:
 def _file_line(kit: Kit, name: str, told: str) -> ProofLine:
     if PurePosixPath(name).name != name:
         raise FileFault(f"{kit.figures.file}: 'files' names '{name[:60]}', which is no plain name.")
-    path = kit.folder / name
-    try:
-        with path.open("rb") as stream:
-            found = hashlib.file_digest(stream, "sha256").hexdigest()
-    except OSError as error:
-        raise FileFault(
-            f"{path} cannot be read ({reason_of(error)}); check its permissions."
-        ) from None
-    return at_most(f"{name} unchanged", float(found != told.lower()), 0, "changed")
+    return at_most(
+        f"{name} unchanged", float(hash_of(kit.folder / name) != told.lower()), 0, "changed"
+    )

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.proof.faces import StockedFace
-from patternprep.proof.sound import edge_partners
+from patternprep.proof.sound import partners_of
 
 __all__ = ["trimmed"]
 
@@ -50,7 +50,7 @@ class _Rim:
     """Sharp convex edges of a face at which the neighbour leans in over it."""
 
     def __init__(self, part: Mesh, faces: tuple[StockedFace, ...], face: StockedFace) -> None:
-        partner, _, _ = edge_partners(part.faces)
+        partner = partners_of(part)
         mine = np.zeros(part.facets, dtype=bool)
         mine[face.facets] = True
         own = np.repeat(face.facets, 3)
