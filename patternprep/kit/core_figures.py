@@ -79,10 +79,10 @@ def core_figures(plan: Plan, core: MadeCore) -> dict[str, Any]:
     density = liquid_density(plan.alloy)
     mix = core_mix(core.mesh.volume, job.cores.binder)
     sand = mix.core_kg / core.mesh.volume * 1e6
-    in_metal = (box.core & body.hollow).volume
+    in_metal = core.in_metal_mm3
     gross = core_lift(in_metal, density, sand, "gross")
     net = core_lift(in_metal, density, sand, "net")
-    area = _seat_area(body.prints, upward=True)
+    area = _seat_area(body.prints)
     bearing = _bearing(gross.newton, max(0.0, net.newton), area, job.mould.sand)
     held = chaplets(bearing["unsupported_n"], plan.alloy.family.name)
     width = min(o.diameter_mm for o in body.void.openings)
@@ -199,14 +199,14 @@ def _print(one: Print) -> dict[str, Any]:
     }
 
 
-def _seat_area(prints: Sequence[Print], *, upward: bool) -> float:
+def _seat_area(prints: Sequence[Print]) -> float:
     """Plan area of the prints that take the lift, mm2: level ones whole, upright ones by end."""
     area = 0.0
     for one in prints:
         if one.side == "horizontal":
             corners = np.concatenate(one.core_rings)[:, :2]
             area += _hull_area(corners)
-        elif (one.side == "cope") == upward:
+        elif one.side == "cope":
             area += _hull_area(one.core_rings[1][:, :2])
     return area
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -17,18 +18,18 @@ from patternprep.kit.core_rules import CoreRules
 from patternprep.kit.cores import without_core
 from patternprep.kit.halves import Halves
 from patternprep.kit.job import Job
-from patternprep.kit.pieces import sha256_of
+from patternprep.kit.pieces import print_scale, sha256_of
 from patternprep.kit.plan import Plan
 from patternprep.mesh.check import require_sound
+from patternprep.mesh.crumbs import without_crumbs
 from patternprep.mesh.kernel import Solid
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.mesh.read.stl import weld
 from patternprep.mesh.write import settle, write_stl
 from patternprep.pattern.cores.assemble import CoreBody
 from patternprep.pattern.cores.box import CoreBox, CoreEnd, make_box
-from patternprep.pattern.stock.prism import without_crumbs
 from patternprep.progress import Progress, silent
-from patternprep.units import parse_angle, parse_fraction, parse_length
+from patternprep.units import parse_angle, parse_length
 
 __all__ = ["BoxPart", "CoreVolumes", "MadeCore", "core_volumes", "make_cores", "write_core"]
 
@@ -58,6 +59,11 @@ class MadeCore:
     def name(self) -> str:
         """Like core-1."""
         return self.body.name
+
+    @cached_property
+    def in_metal_mm3(self) -> float:
+        """Its volume inside its hole, at pattern size."""
+        return (self.box.core & self.body.hollow).volume
 
 
 @dataclass(frozen=True)
@@ -161,7 +167,7 @@ def _made(job: Job, body: CoreBody, progress: Progress) -> MadeCore:
     try:
         mesh = weld(without_crumbs(settle(box.core.to_mesh())).triangles)
         report = require_sound(mesh, f"the {body.name}")
-        scale = 1.0 / (1.0 + parse_fraction(job.printer.size_error))
+        scale = print_scale(job)
         parts = tuple(
             _part(f"{body.name}-box-{p.name}", p.solid, p.matrix, scale) for p in box.pieces
         )
@@ -200,7 +206,7 @@ def core_volumes(plan: Plan, halves: Halves, cores: Sequence[MadeCore]) -> CoreV
     for core in cores:
         whole += core.mesh.volume
         in_metal += sum((core.box.core & half).volume for half in metal)
-        in_void += (core.box.core & core.body.hollow).volume
+        in_void += core.in_metal_mm3
     voids = sum(core.body.hollow.volume for core in cores)
     prints = halves.seated.seats_mm3
     return CoreVolumes(

@@ -48,6 +48,7 @@ def figures_of(
         plan.job, plan.alloy, casting_mm3, pattern_mm3, cored=bool(cores)
     ).sections(casting_mm3)
     core_rows = [core_figures(plan, core) for core in cores]
+    too_large = _too_large(plan, pieces, cores)
     figures: dict[str, Any] = {
         "version": FIGURES_VERSION,
         "made_with": f"patternprep {__version__}",
@@ -74,14 +75,14 @@ def figures_of(
         "boxes": [row for core in cores for row in box_figures(core)],
         "risers": [],
         "gating": None,
-        "print": _print(plan, pieces, cores),
+        "print": _print(plan, pieces, too_large),
         "setting_order": setting_order(cores),
         "estimate_steps": metal["estimate_steps"],
         "warnings": [
             *_warnings(plan, halves),
             *_loose_warnings(pieces),
             *core_warnings(plan, core_rows),
-            *_bed_warnings(plan, pieces, cores),
+            *_bed_warnings(plan, too_large),
         ],
         "cautions": metal["cautions"],
         "pieces": [],
@@ -214,12 +215,14 @@ def _draft(plan: Plan, halves: Halves) -> dict[str, Any]:
     }
 
 
-def _print(plan: Plan, pieces: Sequence[Piece], cores: Sequence[MadeCore]) -> dict[str, Any]:
+def _print(
+    plan: Plan, pieces: Sequence[Piece], too_large: Sequence[tuple[str, Mesh]]
+) -> dict[str, Any]:
     bed = plan.job.printer.bed
     return {
         "scale": float(pieces[0].print_matrix[0, 0]),
         "bed_mm": list(parse_size(bed)) if bed else None,
-        "does_not_fit": [name for name, _ in _too_large(plan, pieces, cores)],
+        "does_not_fit": [name for name, _ in too_large],
     }
 
 
@@ -241,11 +244,11 @@ def _too_large(
     return found
 
 
-def _bed_warnings(plan: Plan, pieces: Sequence[Piece], cores: Sequence[MadeCore]) -> list[str]:
+def _bed_warnings(plan: Plan, too_large: Sequence[tuple[str, Mesh]]) -> list[str]:
     return [
         f"The {name} is {' x '.join(f'{s:.1f}' for s in mesh.size)} mm as it lies and does not fit "
         f"the bed of {plan.job.printer.bed}: print it in parts, or on a larger machine."
-        for name, mesh in _too_large(plan, pieces, cores)
+        for name, mesh in too_large
     ]
 
 

@@ -12,14 +12,16 @@ from typing import Any
 import numpy as np
 
 from patternprep.errors import GeometryFault, MeshFault
+from patternprep.kit.job import Job
 from patternprep.mesh.check import MeshReport, check_mesh, require_sound
 from patternprep.mesh.kernel import Solid
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.mesh.read.stl import weld
 from patternprep.mesh.write import settle, write_3mf, write_stl
 from patternprep.pattern.draft import join_needle_ends, keep_lean
+from patternprep.units import parse_fraction
 
-__all__ = ["Piece", "make_piece", "sha256_of", "write_pattern_3mf", "write_piece"]
+__all__ = ["Piece", "make_piece", "print_scale", "sha256_of", "write_pattern_3mf", "write_piece"]
 
 BED_GAP_MM = 10.0
 """Space between the pieces in pattern.3mf, mm."""
@@ -75,6 +77,11 @@ def _leaning(mesh: Mesh, angle_deg: float, sign: float) -> tuple[Mesh, MeshRepor
     kept = weld(turned.triangles)
     report = check_mesh(kept)
     return (kept, report) if report.fault is None else (mesh, None)
+
+
+def print_scale(job: Job) -> float:
+    """The factor for print/ that makes up for the size error of the job's printer."""
+    return 1.0 / (1.0 + parse_fraction(job.printer.size_error))
 
 
 def write_piece(folder: Path, piece: Piece) -> dict[str, Any]:

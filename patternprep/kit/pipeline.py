@@ -14,11 +14,17 @@ from patternprep.kit.figures import figures_of
 from patternprep.kit.folder import check_target, staged_folder
 from patternprep.kit.halves import Halves, make_halves
 from patternprep.kit.job import Job, dump_job
-from patternprep.kit.pieces import Piece, make_piece, sha256_of, write_pattern_3mf, write_piece
+from patternprep.kit.pieces import (
+    Piece,
+    make_piece,
+    print_scale,
+    sha256_of,
+    write_pattern_3mf,
+    write_piece,
+)
 from patternprep.kit.plan import Plan, check_choices, make_plan
 from patternprep.mesh.write import write_stl
 from patternprep.progress import Progress, silent
-from patternprep.units import parse_fraction
 
 __all__ = ["estimate_part", "make_kit"]
 
@@ -77,8 +83,7 @@ def estimate_part(job: Job, progress: Progress = silent) -> dict[str, Any]:
 
 
 def _pieces(plan: Plan, halves: Halves) -> list[Piece]:
-    error = parse_fraction(plan.job.printer.size_error)
-    scale = 1.0 / (1.0 + error)
+    scale = print_scale(plan.job)
     drafted = halves.drafted
     pairs = (("cope", halves.seated.cope), ("drag", halves.seated.drag))
     return [
@@ -168,7 +173,7 @@ def _prove(
             if re.search(rf"\b{core}\b", name)
         }
         raise _CoresFailed(named or dict.fromkeys(automatic.values(), failing[0]))
-    if not all(line.passed for line in lines):
+    if failing:
         raise ProofFailed(" ".join((failure_sentence(out, lines, written=False), *known)))
     figures["proof"] = proof_rows(lines)
     _write_figures(stage, figures)

@@ -15,7 +15,7 @@ from patternprep.errors import MeshFault
 from patternprep.mesh.check import check_mesh, flat_facets
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 from patternprep.mesh.pinch import pair_all, split_fans
-from patternprep.mesh.topology import edge_table, twins, unique_rows, used_only
+from patternprep.mesh.topology import edge_table, mesh_of_facets, twins, unique_rows
 from patternprep.units import format_point
 
 __all__ = ["Settled", "cancel_opposites", "flip_flat_facets", "settle", "settle_report"]
@@ -52,8 +52,7 @@ def settle_report(mesh: Mesh) -> Settled:
     rounding = float(np.abs(points - mesh.vertices).max(initial=0.0))
     welded, faces = _welded(points, mesh.faces)
     if len(faces) == mesh.facets:
-        kept, quick = used_only(faces, len(welded))
-        settled = Mesh(welded[kept], quick)
+        settled = mesh_of_facets(welded, faces)
         if check_mesh(settled).sound:
             return Settled(settled, rounding, 0, 0)
     start = check_mesh(mesh)
@@ -75,8 +74,7 @@ def settle_report(mesh: Mesh) -> Settled:
         parted += int(pinched.sum())
         nudged += step
         points, faces = _part(points, faces, step)
-    kept, faces = used_only(faces, len(points))
-    settled = Mesh(points[kept], faces)
+    settled = mesh_of_facets(points, faces)
     report = check_mesh(settled)
     if report.fault is not None:
         place = "" if report.where is None else f" at {format_point(list(report.where))}"

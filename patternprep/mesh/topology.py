@@ -7,13 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from patternprep.mesh.mesh import IntArray
+from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
 
 __all__ = [
     "EdgeTable",
     "components",
     "edge_table",
     "group_equal",
+    "mesh_of_facets",
     "twins",
     "unique_rows",
     "used_only",
@@ -147,6 +148,12 @@ def components(count: int, a: IntArray, b: IntArray) -> tuple[int, IntArray]:
     links = csr_matrix((np.ones(len(a), np.int8), (a, b)), shape=(count, count))
     number, label = connected_components(links, directed=False)
     return int(number), label.astype(np.int64)
+
+
+def mesh_of_facets(vertices: FloatArray, faces: IntArray) -> Mesh:
+    """Facets (m, 3) as a mesh of their own, without the vertices (n, 3) that none of them names."""
+    kept, renumbered = used_only(faces, len(vertices))
+    return Mesh(vertices[kept], renumbered)
 
 
 def used_only(faces: IntArray, vertices: int) -> tuple[IntArray, IntArray]:

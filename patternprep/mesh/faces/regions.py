@@ -106,10 +106,6 @@ class Finder:
             found += best_fits(some, limits, self.noise)
         return found
 
-    def best_fit(self, facets: IntArray, close: float) -> Fit | None:
-        """The same for one group."""
-        return self.best_fits([facets], [close])[0]
-
     def fitting(
         self, facets: IntArray, surface: Surface, outward: bool, step: float, typical: float
     ) -> BoolArray:

@@ -23,7 +23,7 @@ from patternprep.mesh.mend.shells import find_shells
 from patternprep.mesh.mend.slits import slit_fillers
 from patternprep.mesh.mesh import FloatArray, Mesh
 from patternprep.mesh.settle import settle_report
-from patternprep.mesh.topology import used_only
+from patternprep.mesh.topology import mesh_of_facets
 
 __all__ = ["United", "unite_crossing_walls"]
 
@@ -114,10 +114,7 @@ def _crumbs(mesh: Mesh, thick_mm: float) -> np.ndarray[tuple[int], np.dtype[np.b
 
 def _without_crumbs(mesh: Mesh, thick_mm: float) -> Mesh:
     gone = _crumbs(mesh, thick_mm)
-    if not gone.any():
-        return mesh
-    kept, faces = used_only(mesh.faces[~gone], len(mesh.vertices))
-    return Mesh(mesh.vertices[kept], faces)
+    return mesh_of_facets(mesh.vertices, mesh.faces[~gone]) if gone.any() else mesh
 
 
 def _bounds_of(counts: list[LineCount]) -> FloatArray | None:

@@ -12,7 +12,7 @@ from patternprep.mesh.kernel import Solid, union_all
 from patternprep.mesh.mend.close import Work
 from patternprep.mesh.mend.holes import STRAY_CAP
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
-from patternprep.mesh.topology import components, edge_table, used_only
+from patternprep.mesh.topology import components, edge_table, mesh_of_facets
 from patternprep.units import format_point
 
 __all__ = ["Shells", "drop_strays", "find_shells", "turn_outward", "unite_bodies"]
@@ -241,8 +241,7 @@ def unite_bodies(work: Work, shells: Shells, parent: IntArray, what: str) -> int
 
 
 def _solid(work: Work, mine: np.ndarray[tuple[int], np.dtype[np.bool_]], what: str) -> Solid:
-    kept, faces = used_only(work.faces[mine], len(work.points))
     try:
-        return Solid.from_mesh(Mesh(work.points[kept], faces), "taking in a body")
+        return Solid.from_mesh(mesh_of_facets(work.points, work.faces[mine]), "taking in a body")
     except KernelFault as error:
         raise MeshFault(f"{what} holds a body that is no sound solid ({error}).") from None

@@ -24,7 +24,6 @@ __all__ = [
     "CoreBody",
     "SizeRule",
     "build_core",
-    "check_apart",
     "check_clear",
     "check_prints",
     "close_voids",
@@ -215,14 +214,6 @@ def _without_films(solid: Solid) -> Solid:
     bodies = solid.bodies()
     kept = [body for body in bodies if abs(body.volume) > FILM_MM3]
     return solid if len(kept) == len(bodies) else union_all(kept)
-
-
-def check_apart(filled: Solid, cores: Sequence[CoreBody]) -> None:
-    """Raise GeometryFault where a print runs into the part or into another core."""
-    for core in cores:
-        check_clear(filled, core)
-    for i, core in enumerate(cores):
-        check_prints(core, cores[i + 1 :])
 
 
 def check_clear(filled: Solid, core: CoreBody) -> None:

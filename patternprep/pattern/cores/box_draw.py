@@ -15,7 +15,7 @@ import numpy as np
 from patternprep.errors import GeometryFault
 from patternprep.mesh.kernel import Solid, hull_of_points, union_all
 from patternprep.mesh.mesh import FloatArray, Mesh
-from patternprep.mesh.topology import edge_table, twins, used_only
+from patternprep.mesh.topology import edge_table, mesh_of_facets, twins
 from patternprep.pattern.draft import Corner, draft_half
 from patternprep.progress import Progress, silent
 from patternprep.units import format_point
@@ -109,9 +109,8 @@ def carried_on(core: Solid) -> Solid:
             np.column_stack([a, moved[b], moved[a]]),
         ]
     )
-    used, faces = used_only(faces, len(points) + len(new))
     return Solid.from_mesh(
-        Mesh(np.concatenate([points, new])[used], faces), "carrying a core on beyond its end"
+        mesh_of_facets(np.concatenate([points, new]), faces), "carrying a core on beyond its end"
     )
 
 

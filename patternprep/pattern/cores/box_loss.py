@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from patternprep.mesh.kernel import Solid, union_all
-from patternprep.mesh.mend.distance import distance_to_facets
+from patternprep.mesh.mend.distance import distance_to_facets, squared_distances
 from patternprep.mesh.mesh import FloatArray
 
 __all__ = ["BoxLoss", "box_loss"]
@@ -82,19 +82,5 @@ def _near_bound(points: FloatArray, made: Solid) -> FloatArray:
         some = points[at : at + pace]
         _, which = tree.query(some, k=near)
         which = which.reshape(len(some), near)
-        bound[at : at + pace] = _distances(some, fine[which]).min(axis=1)
+        bound[at : at + pace] = np.sqrt(squared_distances(some[:, None], fine[which]).min(axis=1))
     return bound
-
-
-def _distances(points: FloatArray, corners: FloatArray) -> FloatArray:
-    """Distance of each point (n, 3) from each of its own triangles (n, k, 3, 3), (n, k)."""
-    sides = np.roll(corners, -1, axis=2) - corners
-    off = points[:, None, None] - corners
-    length = np.maximum((sides**2).sum(axis=-1), 1e-300)
-    along = np.clip((off * sides).sum(axis=-1) / length, 0.0, 1.0)
-    to_edges = ((off - along[..., None] * sides) ** 2).sum(axis=-1).min(axis=-1)
-    normal = np.cross(sides[..., 0, :], sides[..., 1, :])
-    size = np.maximum((normal**2).sum(axis=-1), 1e-300)
-    over = (np.cross(sides, off) * normal[..., None, :]).sum(axis=-1).min(axis=-1) >= 0.0
-    height = (off[..., 0, :] * normal).sum(axis=-1) ** 2 / size
-    return np.asarray(np.sqrt(np.where(over, height, to_edges)))

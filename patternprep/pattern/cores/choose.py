@@ -12,9 +12,8 @@ from typing import Literal, Protocol
 import numpy as np
 
 from patternprep.mesh.mesh import Mesh
-from patternprep.mesh.topology import components
 from patternprep.pattern.cores.model import Void
-from patternprep.pattern.cores.voids import join_voids
+from patternprep.pattern.cores.voids import join_voids, linked
 
 __all__ = [
     "Choice",
@@ -201,20 +200,9 @@ def joined_choices(mesh: Mesh, choices: Sequence[Choice]) -> list[Choice]:
     """
     solid = {c.void.name for c in choices if c.fate == "solid"}
     cored = [c for c in choices if c.fate == "core"]
-    place = {c.void.name: i for i, c in enumerate(cored)}
-    links = np.array(
-        [
-            (i, place[o.beyond])
-            for i, c in enumerate(cored)
-            for o in c.void.openings
-            if o.beyond in place
-        ],
-        dtype=np.int64,
-    ).reshape(-1, 2)
-    count, label = components(len(cored), links[:, 0], links[:, 1]) if cored else (0, links[:, 0])
     joined = []
-    for group in range(count):
-        members = [cored[i] for i in np.flatnonzero(label == group)]
+    for group in linked([c.void for c in cored]):
+        members = [cored[i] for i in group]
         reasons = dict.fromkeys(c.reason for c in members)
         void = join_voids(mesh, [c.void for c in members])
         stopped = tuple(o for o in void.openings if o.beyond in solid)

@@ -14,12 +14,12 @@ import numpy as np
 
 from patternprep.mesh.kernel import triangulate_rings
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
-from patternprep.mesh.topology import components, used_only
+from patternprep.mesh.topology import components, mesh_of_facets
 from patternprep.pattern.cores.model import Opening, Void
 from patternprep.pattern.cores.openings import Rim, find_rims
 from patternprep.pattern.frame import rotation_to_z
 
-__all__ = ["fill_voids", "find_voids", "join_voids", "plan_basis"]
+__all__ = ["fill_voids", "find_voids", "join_voids", "linked", "plan_basis"]
 
 SMALLEST_SHARE = 1e-9
 """Voids below this share of the volume of the part's box are rounding."""
@@ -30,8 +30,16 @@ def find_voids(mesh: Mesh) -> tuple[Void, ...]:
 
     ``mesh`` is a closed, oriented surface, mm. Only the overhang figures depend on its frame: they
     are taken with the parting at z = 0 and sand drawn up from z >= 0 and down from z <= 0. A step
-    inside a hole is a mouth between two holes; ``join_voids`` makes them one.
+    inside a hole is a mouth between two holes; ``join_voids`` makes them one. What is found is kept
+    with the mesh.
     """
+    kept: tuple[Void, ...] | None = mesh.__dict__.get("_voids")
+    if kept is None:
+        kept = mesh.__dict__["_voids"] = _found(mesh)
+    return kept
+
+
+def _found(mesh: Mesh) -> tuple[Void, ...]:
     rims, piece, near, far, hollow = _cut(mesh)
     least = SMALLEST_SHARE * float(np.prod(np.maximum(mesh.size, 1e-9)))
     mouths: dict[int, list[int]] = {}
@@ -60,6 +68,20 @@ def find_voids(mesh: Mesh) -> tuple[Void, ...]:
     return tuple(found)
 
 
+def linked(voids: Sequence[Void]) -> list[list[int]]:
+    """Numbers of the holes that lead into each other, group by group."""
+    place = {void.name: i for i, void in enumerate(voids)}
+    links = np.array(
+        [(i, place[o.beyond]) for i, v in enumerate(voids) for o in v.openings
+         if o.beyond in place],
+        dtype=np.int64,
+    ).reshape(-1, 2)  # fmt: skip
+    if not voids:
+        return []
+    count, label = components(len(voids), links[:, 0], links[:, 1])
+    return [np.flatnonzero(label == group).tolist() for group in range(count)]
+
+
 def join_voids(mesh: Mesh, voids: Sequence[Void]) -> Void:
     """Holes of ``mesh`` that lead into each other as one, without the mouths between them."""
     if len(voids) == 1:
@@ -68,8 +90,7 @@ def join_voids(mesh: Mesh, voids: Sequence[Void]) -> Void:
     facets = np.concatenate([v.facets for v in voids])
     faces = [mesh.faces[facets][:, ::-1]]
     faces += [_lid(o) for o in openings]
-    kept, renumbered = used_only(np.concatenate(faces), len(mesh.vertices))
-    body = Mesh(mesh.vertices[kept], renumbered)
+    body = mesh_of_facets(mesh.vertices, np.concatenate(faces))
     joined = _void(mesh, voids[0].name, facets, openings, body)
     return replace(joined, members=tuple(v.name for v in voids))
 
@@ -80,8 +101,7 @@ def fill_voids(mesh: Mesh, voids: Sequence[Void]) -> Mesh:
     for void in voids:
         bare[void.facets] = False
     faces = np.concatenate([mesh.faces[bare], *(_lid(o) for o in _outer(voids))])
-    kept, renumbered = used_only(faces, len(mesh.vertices))
-    return Mesh(mesh.vertices[kept], renumbered)
+    return mesh_of_facets(mesh.vertices, faces)
 
 
 def _outer(voids: Sequence[Void]) -> list[Opening]:
@@ -192,8 +212,7 @@ def _closed(mesh: Mesh, facets: IntArray, mouths: list[tuple[Rim, bool]]) -> Mes
         corners = _as_seen(rim, out)
         area = rim.area if out else -rim.area
         faces.append(_lid_over(corners, mesh.vertices[corners], area, rim.flat))
-    kept, renumbered = used_only(np.concatenate(faces), len(mesh.vertices))
-    return Mesh(mesh.vertices[kept], renumbered)
+    return mesh_of_facets(mesh.vertices, np.concatenate(faces))
 
 
 def _as_seen(rim: Rim, out: bool) -> IntArray:

@@ -6,8 +6,8 @@ import numpy as np
 import shapely
 
 from patternprep.mesh.kernel import Solid
-from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
-from patternprep.mesh.topology import used_only
+from patternprep.mesh.mesh import FloatArray, IntArray
+from patternprep.mesh.topology import mesh_of_facets
 from patternprep.pattern.draft.outline import Segments, area_of_rings, boundary_segments
 
 __all__ = ["beads"]
@@ -155,9 +155,8 @@ def _solid_under(
         (walls[:, 0] != walls[:, 1]) & (walls[:, 1] != walls[:, 2]) & (walls[:, 0] != walls[:, 2])
     )
     points = np.concatenate([np.column_stack([plan, height]), np.column_stack([plan, np.zeros(n)])])
-    mesh = Mesh(points, np.concatenate([faces, bottom[faces][:, ::-1], walls[keep]]))
-    used, faces = used_only(mesh.faces, len(mesh.vertices))
-    return Solid.from_mesh(Mesh(mesh.vertices[used], faces), "making a bead")
+    facets = np.concatenate([faces, bottom[faces][:, ::-1], walls[keep]])
+    return Solid.from_mesh(mesh_of_facets(points, facets), "making a bead")
 
 
 def _without_chords(

@@ -14,11 +14,10 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from patternprep.mesh.mesh import FloatArray
-from patternprep.mesh.topology import components
 from patternprep.pattern.cores.choose import WEDGE_SHARE
 from patternprep.pattern.cores.model import Opening, Void
 from patternprep.pattern.cores.prints import LEVEL_DEG, OFF_AXIS
-from patternprep.pattern.cores.voids import fill_voids, join_voids, plan_basis
+from patternprep.pattern.cores.voids import fill_voids, join_voids, linked, plan_basis
 from patternprep.pattern.parting.survey import Survey
 
 __all__ = ["CoredHoles", "Held", "Hollow"]
@@ -182,20 +181,14 @@ class CoredHoles:
 
 def _hollows(survey: Survey, voids: Sequence[Void]) -> tuple[Hollow, ...]:
     """The holes joined where they lead into each other, without very small ones."""
-    place = {void.name: i for i, void in enumerate(voids)}
-    links = np.array(
-        [(i, place[o.beyond]) for i, v in enumerate(voids) for o in v.openings
-         if o.beyond in place],
-        dtype=np.int64,
-    ).reshape(-1, 2)  # fmt: skip
-    count, label = components(len(voids), links[:, 0], links[:, 1]) if voids else (0, links[:, 0])
+    names = {void.name for void in voids}
     found = []
-    for group in range(count):
-        members = tuple(voids[i] for i in np.flatnonzero(label == group).tolist())
+    for group in linked(voids):
+        members = tuple(voids[i] for i in group)
         if sum(void.volume_mm3 for void in members) < LEAST_SHARE * survey.volume:
             continue
         void = join_voids(survey.mesh, members)
-        mouths = tuple(o for o in void.openings if not o.beyond or o.beyond in place)
+        mouths = tuple(o for o in void.openings if not o.beyond or o.beyond in names)
         if not mouths or any(_stands_out(void, mouth) for mouth in mouths):
             continue
         cross = 0.5 * survey.cross[:, void.facets].T

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from patternprep.errors import KernelFault
 from patternprep.mesh.kernel import Solid, triangulate_rings
 from patternprep.mesh.mesh import FloatArray, IntArray, Mesh
-from patternprep.mesh.topology import components, unique_rows, used_only
+from patternprep.mesh.topology import components, mesh_of_facets, unique_rows
 
 __all__ = ["difference"]
 
@@ -69,12 +69,8 @@ def _raised(filled: Mesh, half: Mesh) -> tuple[Mesh, Mesh] | None:
     lid, more = _lid(points, patch, rim)
     points = np.concatenate([points, more])
     parts = (f[~shared], h[~_among(h_key, f_key[shared])])
-    return _mesh(points, parts[0], lid), _mesh(points, parts[1], lid)
-
-
-def _mesh(points: FloatArray, faces: IntArray, lid: IntArray) -> Mesh:
-    kept, faces = used_only(np.concatenate([faces, lid]), len(points))
-    return Mesh(points[kept], faces)
+    one, other = (mesh_of_facets(points, np.concatenate([part, lid])) for part in parts)
+    return one, other
 
 
 def _facet_keys(faces: IntArray) -> IntArray:

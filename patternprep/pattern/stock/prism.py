@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from patternprep.errors import GeometryFault, KernelFault
+from patternprep.mesh.crumbs import without_crumbs
 from patternprep.mesh.faces import Face
-from patternprep.mesh.faces.topology import mesh_edges
 from patternprep.mesh.kernel import Solid
 from patternprep.mesh.mesh import Mesh
-from patternprep.mesh.topology import components, used_only
 from patternprep.pattern.stock.corners import surface_shift
 from patternprep.pattern.stock.sweep import refuse_overlap, swept_mesh
 from patternprep.units import format_mm, format_point
@@ -17,7 +16,6 @@ from patternprep.units import format_mm, format_point
 __all__ = ["RIM_SHARE", "prism_body", "united"]
 
 
-_CRUMB_MM3 = 0.01
 RIM_SHARE = 0.02
 """Part of a straight body that may lie in metal along its rim, where walls lean in."""
 
@@ -64,19 +62,6 @@ def united(
         if abs(again - after.volume) <= 1e-7 * after.volume:
             return without_crumbs(result), after.volume - before.volume
     raise _cannot(face, amount, "its stock leaves a slit that does not close")
-
-
-def without_crumbs(mesh: Mesh) -> Mesh:
-    """Without closed shells too small to mean anything: hollows and splinters left by a union."""
-    count, label = components(mesh.facets, *mesh_edges(mesh).facets.T)
-    if count == 1:
-        return mesh
-    middle = mesh.bounds.mean(axis=0)
-    a, b, c = (mesh.vertices[mesh.faces[:, k]] - middle for k in range(3))
-    volume = np.bincount(label, np.einsum("ij,ij->i", a, np.cross(b, c)) / 6.0, count)
-    kept = mesh.faces[(np.abs(volume) > _CRUMB_MM3)[label]]
-    used, faces = used_only(kept, len(mesh.vertices))
-    return Mesh(mesh.vertices[used], faces)
 
 
 def _cannot(face: Face, amount: float, why: str) -> GeometryFault:

@@ -10,11 +10,11 @@ import numpy as np
 import numpy.typing as npt
 
 from patternprep.errors import KernelFault
+from patternprep.mesh.crumbs import without_crumbs
 from patternprep.mesh.faces import FaceSet
 from patternprep.mesh.faces.topology import mesh_edges
 from patternprep.mesh.kernel import Solid, hull_of_points, union_all
 from patternprep.mesh.mesh import FloatArray, Mesh
-from patternprep.pattern.stock.prism import without_crumbs
 
 __all__ = ["facet_bodies", "may_go_together", "read_back"]
 

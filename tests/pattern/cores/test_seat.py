@@ -12,7 +12,13 @@ from patternprep.errors import GeometryFault
 from patternprep.mesh.check import check_mesh
 from patternprep.mesh.kernel import Solid, union_all
 from patternprep.mesh.mesh import Mesh
-from patternprep.pattern.cores.assemble import CoreBody, build_core, check_apart, close_voids
+from patternprep.pattern.cores.assemble import (
+    CoreBody,
+    build_core,
+    check_clear,
+    check_prints,
+    close_voids,
+)
 from patternprep.pattern.cores.prints import PrintSize
 from patternprep.pattern.cores.seat import SeatedPattern, seat_cores
 from patternprep.pattern.cores.voids import find_voids
@@ -165,6 +171,14 @@ def cores_of(part: Solid, size=rule) -> tuple[Solid, list[CoreBody]]:
     assert bad is None
     pairs = zip(voids, hollows, strict=True)
     return filled, [build_core(f"core {i + 1}", v, h, size) for i, (v, h) in enumerate(pairs)]
+
+
+def check_apart(filled: Solid, cores: list[CoreBody]) -> None:
+    """Both checks for every core."""
+    for core in cores:
+        check_clear(filled, core)
+    for number, core in enumerate(cores, 1):
+        check_prints(core, cores[number:])
 
 
 def test_prints_clear_of_part_and_of_each_other_pass():
